@@ -1,0 +1,1 @@
+"""Judges recorded sessions: loading, checks, figures, comparison and the report."""

@@ -1,0 +1,1 @@
+"""One module per check that computes; range checks stand in data."""

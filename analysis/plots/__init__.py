@@ -1,0 +1,1 @@
+"""Figures: each function returns one matplotlib Figure."""

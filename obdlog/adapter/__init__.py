@@ -1,0 +1,1 @@
+"""The AT-command dialect of ELM327-style adapters, pure."""

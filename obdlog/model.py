@@ -1,0 +1,114 @@
+"""Frozen records that travel between the layers.
+
+Addresses are upper-case hexadecimal text: a CAN identifier of three digits (11 bit, ``7E8``) or
+eight (29 bit, ``18DAF110``), or the two-digit source address of the older buses (``10``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+FUNCTIONAL = "functional"
+"""Target of a request that every emission-related ECU may answer."""
+
+UNKNOWN_SOURCE = "unknown"
+"""Source of a message that arrived without a header."""
+
+NEGATIVE_RESPONSE = 0x7F
+
+Value = float | int | str | bool | None
+"""A decoded value: number, text from a closed list, true/false, or None for "not available"."""
+
+
+class Bus(StrEnum):
+    """The two families whose payload layouts differ (SAE J1979 services 03, 06, 07, 09, 0A)."""
+
+    CAN = "can"
+    LEGACY = "legacy"
+
+
+class Outcome(StrEnum):
+    """How an exchange ended; the texts are those of the session file."""
+
+    ANSWERED = "answered"
+    NO_DATA = "no-data"
+    TIMEOUT = "timeout"
+    REFUSED = "refused"
+    GARBLED = "garbled"
+    LOST = "lost"
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """A diagnostic request: service byte and what follows, to one address or to all."""
+
+    payload: bytes
+    target: str = FUNCTIONAL
+    purpose: str = ""
+    timeout_s: float | None = None
+
+    def __post_init__(self) -> None:
+        if not self.payload:
+            raise ValueError("a request needs at least its service byte")
+
+    @property
+    def service(self) -> int:
+        """The service byte."""
+        return self.payload[0]
+
+
+@dataclass(frozen=True, slots=True)
+class EcuMessage:
+    """One reassembled message of one ECU; `after_s` is seconds after the request."""
+
+    source: str
+    payload: bytes
+    after_s: float = 0.0
+
+    @property
+    def refused(self) -> bool:
+        """Whether this is a negative response (7F service code)."""
+        return self.payload[:1] == bytes([NEGATIVE_RESPONSE])
+
+
+@dataclass(frozen=True, slots=True)
+class WireChunk:
+    """Raw text that crossed the link: `direction` is ``>`` (sent) or ``<`` (received)."""
+
+    at_s: float
+    direction: str
+    raw: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Exchange:
+    """A request and all that came of it; `at_s` is the clock when it was sent [s]."""
+
+    at_s: float
+    request: Request
+    messages: tuple[EcuMessage, ...] = ()
+    outcome: Outcome = Outcome.ANSWERED
+    wire: tuple[WireChunk, ...] = field(default=(), compare=False)
+    note: str = field(default="", compare=False)
+
+    def positive(self) -> tuple[EcuMessage, ...]:
+        """Return the messages that answer this request's service positively."""
+        wanted = self.request.service + 0x40
+        return tuple(m for m in self.messages if m.payload[:1] == bytes([wanted]))
+
+    def refusals(self) -> tuple[EcuMessage, ...]:
+        """Return the negative responses to this request's service."""
+        wanted = bytes([NEGATIVE_RESPONSE, self.request.service])
+        return tuple(m for m in self.messages if m.payload[:2] == wanted)
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One decoded value of one signal; `unit` is from `obdlog.units`, `pid` two hex digits."""
+
+    signal: str
+    label: str
+    value: Value
+    unit: str
+    pid: str

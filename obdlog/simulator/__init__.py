@@ -1,0 +1,1 @@
+"""A simulated car and adapter, opened by URL like any other link."""

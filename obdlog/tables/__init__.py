@@ -1,0 +1,1 @@
+"""The standards' tables as data, with the codecs that read them."""

@@ -1,0 +1,1 @@
+"""One exchange() for every road to the car."""
