@@ -1,0 +1,142 @@
+"""Replies to service 01, many at a time, as columns of numbers.
+
+Polling asks the same few questions again and again, so almost all replies of a session have one
+of a handful of shapes: the same source, request and length. The bytes of one shape form a matrix;
+its columns are decoded at once instead of reply by reply.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.data import FloatArray
+from obdlog.errors import DecodeError, ObdlogError
+from obdlog.services.current_data import split_current_data
+from obdlog.tables.decode import Context
+from obdlog.tables.vector import decode_columns
+
+SERVICE_01_REPLY = 0x41
+CONTEXT_PIDS = frozenset({0x13, 0x1D, 0x4F, 0x50})
+"""PIDs whose content changes what other PIDs mean (SAE J1979: sensor map and scale overrides)."""
+
+MAX_LAYOUTS = 64
+"""Most layouts looked for in one shape; replies beyond are noise and would cost quadratic time."""
+
+ByteMatrix = npt.NDArray[np.uint8]
+
+
+class Column(NamedTuple):
+    """Readings of one signal of one source; `value` NaN where the car gave none."""
+
+    source: str
+    signal: str
+    at_s: FloatArray
+    value: FloatArray
+
+
+class Field(NamedTuple):
+    """Where one PID's data stand in a reply."""
+
+    pid: int
+    start: int
+    end: int
+
+
+@dataclass(slots=True)
+class Shape:
+    """The replies of one source to one request with one length."""
+
+    source: str
+    ask: str
+    length: int
+    times: array[float] = field(default_factory=lambda: array("d"))
+    raw: bytearray = field(default_factory=bytearray)
+
+    def append(self, at_s: float, payload: bytes) -> None:
+        """Add one reply of this shape."""
+        self.times.append(at_s)
+        self.raw += payload
+
+
+@dataclass(slots=True)
+class Block:
+    """Replies of one shape whose PIDs also stand in the same places."""
+
+    source: str
+    fields: tuple[Field, ...]
+    at_s: FloatArray
+    rows: ByteMatrix
+
+
+def blocks_of(shape: Shape, warnings: list[str]) -> Iterator[Block]:
+    """Yield the replies of `shape`, split by where the PIDs stand in them.
+
+    A car may answer the same request in another order, or leave a PID out, at the same length; the
+    first reply gives a layout, the rows that share its PID bytes are taken, and the rest repeats.
+    """
+    asked = bytes.fromhex(shape.ask)
+    pids = list(asked[1:]) if asked[:1] == b"\x01" else None
+    at_s = np.frombuffer(shape.times, dtype=np.float64)
+    rows = np.frombuffer(shape.raw, dtype=np.uint8).reshape(-1, shape.length)
+    broken = 0
+    for _ in range(MAX_LAYOUTS):
+        if not rows.shape[0]:
+            break
+        first = bytes(rows[0])
+        try:
+            fields = _layout(first, pids)
+        except DecodeError:
+            same = (rows == rows[0]).all(axis=1)
+            broken += int(same.sum())
+        else:
+            places = [f.start - 1 for f in fields]
+            same = (rows[:, places] == rows[0, places]).all(axis=1)
+            if same.all():
+                yield Block(shape.source, fields, at_s, rows)
+                rows = rows[:0]
+                break
+            yield Block(shape.source, fields, at_s[same], rows[same])
+        at_s, rows = at_s[~same], rows[~same]
+    broken += rows.shape[0]
+    if broken:
+        warnings.append(
+            f"{broken} replies of {shape.source} to {shape.ask} do not fit the request's layout"
+        )
+
+
+def _layout(payload: bytes, pids: Sequence[int] | None) -> tuple[Field, ...]:
+    found: list[Field] = []
+    position = 1
+    for pid, data in split_current_data(payload, pids):
+        found.append(Field(pid, position + 1, position + 1 + len(data)))
+        position += 1 + len(data)
+    return tuple(found)
+
+
+def context_of(context: Context, block: Block) -> Context:
+    """Return `context` with the scale overrides and sensor map that `block` states."""
+    for place in block.fields:
+        if place.pid in CONTEXT_PIDS:
+            context = context.updated(place.pid, bytes(block.rows[0, place.start : place.end]))
+    return context
+
+
+def columns_of(block: Block, context: Context, warnings: list[str]) -> Iterator[Column]:
+    """Yield the signals of `block`; a field that never holds a value yields nothing."""
+    for place in block.fields:
+        if place.pid % 0x20 == 0:  # bitmaps of supported PIDs are not readings
+            continue
+        try:
+            decoded = decode_columns(place.pid, block.rows[:, place.start : place.end], context)
+        except (ObdlogError, ValueError) as error:
+            warnings.append(f"PID {place.pid:02X} of {block.source}: {error}")
+            continue
+        for signal, value in decoded.items():
+            if not np.isnan(value).all():
+                yield Column(block.source, signal, block.at_s, value)

@@ -1,0 +1,242 @@
+"""Session file to one long frame of readings.
+
+The file is read once, in blocks. Replies are collected as raw bytes by shape (who, asked what, how
+long) and each shape is decoded in one piece, so neither time nor memory grows with more than the
+number of readings.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections import Counter
+from pathlib import Path
+
+import msgspec
+import numpy as np
+import pandas as pd
+
+from analysis.columns import Block, Column, Shape, blocks_of, columns_of, context_of
+from analysis.data import (
+    ADAPTER_SOURCE,
+    ADAPTER_VOLTAGE,
+    Gap,
+    Mark,
+    Samples,
+    SessionData,
+    label_of,
+    unit_of,
+)
+from obdlog.errors import TableError
+from obdlog.model import Outcome
+from obdlog.session.format import (
+    AdapterRecord,
+    EndRecord,
+    ExchangeRecord,
+    GapRecord,
+    MarkRecord,
+    ReadingRecord,
+    Record,
+    SessionHeader,
+    printable,
+)
+from obdlog.session.reader import iter_blocks
+from obdlog.tables.decode import EMPTY, Context
+
+__all__ = ["Gap", "Mark", "Samples", "SessionData", "label_of", "load", "unit_of"]
+
+MOST_SHAPES = 10_000
+"""More different (source, request, length) than any car has; a file beyond is hostile."""
+
+MOST_WARNINGS = 100
+
+_HEX = frozenset("0123456789ABCDEFabcdef")
+
+
+class _Collector:
+    """What is gathered while the file goes by."""
+
+    def __init__(self, warnings: list[str]) -> None:
+        self.warnings = warnings
+        self.shapes: dict[tuple[str, str, int], Shape] = {}
+        self.series: dict[tuple[str, str], tuple[array[float], array[float]]] = {}
+        self.marks: list[Mark] = []
+        self.gaps: list[Gap] = []
+        self.outcomes: Counter[str] = Counter()
+        self.foreign_units: dict[tuple[str, str], None] = {}
+        self.unreadable = 0
+        self.complete = False
+        self.end_s = 0.0
+
+    def take(self, records: list[Record]) -> None:
+        """Gather a block of records; the plain path for poll replies is kept short."""
+        shapes, outcomes = self.shapes, self.outcomes
+        for record in records:
+            if type(record) is ExchangeRecord:
+                at_s, ask = record.at, record.ask
+                outcomes[record.outcome] += 1
+                for got in record.got:
+                    payload = got.payload
+                    if payload[:2] != "41":
+                        continue
+                    shape = shapes.get((got.source, ask, len(payload)))
+                    if shape is None:
+                        shape = self._new_shape(got.source, ask, len(payload))
+                        if shape is None:
+                            continue
+                    try:
+                        raw = bytes.fromhex(payload)
+                    except ValueError:
+                        self.unreadable += 1
+                        continue
+                    if len(raw) == shape.length:
+                        shape.append(at_s + got.after, raw)
+                    else:
+                        self.unreadable += 1
+            elif type(record) is not SessionHeader:
+                self._take_other(record)
+        self.end_s = max(
+            self.end_s, records[-1].at if not isinstance(records[-1], SessionHeader) else 0.0
+        )
+
+    def _new_shape(self, source: str, ask: str, digits: int) -> Shape | None:
+        if len(self.shapes) >= MOST_SHAPES or digits % 2 or not _is_address(source):
+            self.unreadable += 1
+            return None
+        if len(ask) % 2 or not _HEX.issuperset(ask):
+            self.unreadable += 1
+            return None
+        shape = Shape(source, ask, digits // 2)
+        self.shapes[source, ask, digits] = shape
+        return shape
+
+    def _take_other(self, record: object) -> None:
+        match record:
+            case ReadingRecord(at=at, signal=signal, value=value, unit=unit, source=source):
+                if not isinstance(value, (int, float)) or not self._known(signal, unit):
+                    self.unreadable += 1
+                    return
+                self._add(source, signal, at, float(value))
+                self.end_s = max(self.end_s, at)
+            case AdapterRecord(at=at, voltage=float() | int() as voltage):
+                self._add(ADAPTER_SOURCE, ADAPTER_VOLTAGE, at, float(voltage))
+            case MarkRecord(at=at, text=text):
+                self.marks.append(Mark(at, printable(text)))
+            case GapRecord(at=at, until=until, cause=cause):
+                self.gaps.append(Gap(at, max(at, until), printable(cause)))
+                self.end_s = max(self.end_s, until)
+            case EndRecord(at=at):
+                self.complete = True
+                self.end_s = max(self.end_s, at)
+
+    def _known(self, signal: str, unit: str) -> bool:
+        if (signal, unit) in self.foreign_units:
+            return False
+        try:
+            if unit_of(signal) == unit:
+                return True
+            reason = f"its unit is {unit_of(signal)!r}"
+        except TableError:
+            reason = "no table has this signal"
+        self.foreign_units[signal, unit] = None
+        if len(self.foreign_units) > MOST_WARNINGS:
+            return False
+        self.warnings.append(
+            f"readings of {printable(signal, 40)} in {printable(unit, 20)!r} left out: {reason}"
+        )
+        return False
+
+    def _add(self, source: str, signal: str, at_s: float, value: float) -> None:
+        key = (source if _is_name(source) else "unknown", signal)
+        times, values = self.series.setdefault(key, (array("d"), array("d")))
+        times.append(at_s)
+        values.append(value)
+
+
+def load(path: Path | str) -> SessionData:
+    """Return the readings of the session file at `path`, and what else it says.
+
+    Readings are the replies to service 01 (SAE J1979), whatever they were asked for, the voltage
+    that the adapter measured (signal ``ADAPTER_V``, source ``adapter``), and imported readings.
+    A reply's time is that of its request plus the seconds it took. Scale overrides (PIDs 4F, 50)
+    and the sensor map (PIDs 13, 1D) found anywhere in the session hold for all of it.
+
+    Raises
+    ------
+    SessionFileError, SessionVersionError
+        When the file is missing, empty, not a session, or of a later format.
+    """
+    warnings: list[str] = []
+    blocks = iter_blocks(path, warnings)
+    header = next(iter(next(blocks)))
+    gathered = _Collector(warnings)
+    for records in blocks:
+        gathered.take(records)
+    if gathered.unreadable:
+        warnings.append(f"{gathered.unreadable} replies or readings could not be read")
+    readings = _frame(_columns(gathered))
+    last_s = float(readings["at_s"].iloc[-1]) if len(readings) else 0.0
+    return SessionData(
+        path=Path(path),
+        header=msgspec.to_builtins(header),
+        readings=readings,
+        marks=tuple(gathered.marks),
+        gaps=tuple(sorted(gathered.gaps)),
+        complete=gathered.complete,
+        warnings=tuple(warnings[:MOST_WARNINGS]),
+        exchanges=gathered.outcomes.total(),
+        outcomes={k: n for k, n in gathered.outcomes.items() if k in set(Outcome)},
+        end_s=max(gathered.end_s, last_s),
+    )
+
+
+def _columns(gathered: _Collector) -> list[Column]:
+    blocks: list[Block] = []
+    contexts: dict[str, Context] = {}
+    for shape in gathered.shapes.values():
+        for block in blocks_of(shape, gathered.warnings):
+            blocks.append(block)
+            contexts[block.source] = context_of(contexts.get(block.source, EMPTY), block)
+    gathered.shapes.clear()
+    found = [
+        column
+        for block in blocks
+        for column in columns_of(block, contexts[block.source], gathered.warnings)
+    ]
+    found += [
+        Column(source, signal, np.frombuffer(times), np.frombuffer(values))
+        for (source, signal), (times, values) in gathered.series.items()
+    ]
+    return found
+
+
+def _frame(columns: list[Column]) -> pd.DataFrame:
+    sources = sorted({column.source for column in columns})
+    signals = sorted({column.signal for column in columns})
+    source_code = {name: code for code, name in enumerate(sources)}
+    signal_code = {name: code for code, name in enumerate(signals)}
+    sizes = [column.at_s.size for column in columns]
+    total = sum(sizes)
+    at_s = np.concatenate([c.at_s for c in columns]) if columns else np.empty(0)
+    order = np.argsort(at_s, kind="stable")
+    small = np.min_scalar_type(-max(len(sources), len(signals), 1))
+    of_source = np.repeat(np.array([source_code[c.source] for c in columns], small), sizes)
+    of_signal = np.repeat(np.array([signal_code[c.signal] for c in columns], small), sizes)
+    value = np.concatenate([c.value for c in columns]) if columns else np.empty(0)
+    return pd.DataFrame(
+        {
+            "at_s": at_s[order],
+            "source": pd.Categorical.from_codes(of_source[order], categories=pd.Index(sources)),
+            "signal": pd.Categorical.from_codes(of_signal[order], categories=pd.Index(signals)),
+            "value": value[order],
+        },
+        index=pd.RangeIndex(total),
+        copy=False,
+    )
+
+
+def _is_address(text: str) -> bool:
+    return _is_name(text) and len(text) <= 8
+
+
+def _is_name(text: str) -> bool:
+    return 0 < len(text) <= 40 and text.isascii() and text.isprintable()
