@@ -1,1 +1,1 @@
-"""The session file: format, writer and reader."""
+"""Session files: JSON Lines of everything that was asked of a car and answered."""
