@@ -1,0 +1,78 @@
+"""How figures look: colours, line styles, hatches and type sizes, in one place.
+
+Lines take the eight-colour set for colour-vision deficiency of Okabe and Ito [OKABE-ITO], without
+its yellow (too pale on white) and in an order whose lightness differs, so that a grey print
+keeps the lines apart. A second cue (dash pattern, hatch or text) goes with every colour.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from typing import Any, Final
+
+INK: Final = "#1A1A1A"
+FAINT: Final = "#595959"
+GRID: Final = "#DDDDDD"
+BAND_FILL: Final = "#E4EDF3"
+BAND_EDGE: Final = "#5B7C93"
+GAP_FILL: Final = "#F2F2F2"
+GAP_EDGE: Final = "#9A9A9A"
+
+LINES: Final[tuple[tuple[str, Any], ...]] = (
+    ("#0072B2", "-"),
+    ("#D55E00", (0, (5, 1.6))),
+    ("#000000", (0, (1.2, 1.2))),
+    ("#009E73", (0, (6, 1.5, 1.2, 1.5))),
+    ("#CC79A7", (0, (3, 1, 1, 1, 1, 1))),
+    ("#56B4E9", (0, (8, 2))),
+    ("#E69F00", (0, (2, 2))),
+)
+"""Colour and dash pattern of the first, second, … line of one panel."""
+
+GAP_HATCH: Final = "////"
+VERDICT_HATCH: Final[Mapping[str, str]] = {"outside": "xx", "inside": "..", "not-judged": "--"}
+VERDICT_EDGE: Final[Mapping[str, str]] = {
+    "outside": "#D55E00",
+    "inside": "#009E73",
+    "not-judged": "#7A7A7A",
+}
+
+SETTINGS: Final[Mapping[str, Any]] = {
+    "font.family": ["DejaVu Sans"],
+    "font.size": 9.0,
+    "axes.titlesize": 9.5,
+    "axes.labelsize": 9.0,
+    "axes.edgecolor": FAINT,
+    "axes.labelcolor": INK,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "grid.color": GRID,
+    "grid.linewidth": 0.6,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "xtick.labelsize": 8.5,
+    "ytick.labelsize": 8.5,
+    "legend.fontsize": 8.0,
+    "legend.frameon": False,
+    "lines.linewidth": 1.3,
+    "hatch.linewidth": 0.6,
+    "path.simplify": True,
+    "svg.hashsalt": "obdlog",
+    "svg.fonttype": "path",
+    "text.color": INK,
+    "figure.facecolor": "white",
+    "savefig.facecolor": "white",
+    "axes.formatter.useoffset": False,
+}
+
+
+@contextmanager
+def applied() -> Iterator[None]:
+    """Yield with `SETTINGS` in force; the caller's own settings come back afterwards."""
+    import matplotlib
+
+    with matplotlib.rc_context(dict(SETTINGS)):
+        yield
