@@ -1,0 +1,72 @@
+"""Data of one PID to readings (services 01 and 02)."""
+
+from __future__ import annotations
+
+from obdlog.errors import DecodeError
+from obdlog.model import Bus, Reading
+from obdlog.tables.context import EMPTY, Context
+from obdlog.tables.layout import fields
+from obdlog.tables.signals import lengths
+
+__all__ = ["EMPTY", "Context", "decode_pid", "likely_lengths"]
+
+_SECOND_BYTE_BANK = {
+    **dict.fromkeys((0x06, 0x07, 0x55, 0x56), 0x30),
+    **dict.fromkeys((0x08, 0x09, 0x57, 0x58), 0xC0),
+}
+"""Bits of PID 1D that give a trim PID its second byte (bank 3, bank 4)."""
+
+
+def decode_pid(
+    pid: int,
+    data: bytes,
+    context: Context = EMPTY,
+    *,
+    bus: Bus = Bus.CAN,  # noqa: ARG001 - every decoder takes it; PID data are the same on all buses
+) -> tuple[Reading, ...]:
+    """Return the readings in a PID's data, one per signal.
+
+    A value is None where the car says that it is not available: its support bit is clear, or the
+    data hold the code for it.
+
+    Parameters
+    ----------
+    pid
+        Parameter identifier, 0 to 255.
+    data
+        The bytes after the PID.
+    context
+        What the same ECU said in PIDs 13, 1D, 4F and 50.
+    bus
+        Family of the bus; has no influence here.
+
+    Raises
+    ------
+    DecodeError
+        The PID is not in the table, or the data have a length that it never has.
+    """
+    try:
+        layout = fields(pid, len(data), context)
+    except DecodeError as error:
+        error.payload = bytes(data)
+        raise
+    text = f"{pid:02X}"
+    return tuple(
+        Reading(field.signal.name, field.label, field.value(data), field.signal.unit, text)
+        for field in layout
+        if field.applies(data)
+    )
+
+
+def likely_lengths(pid: int, context: Context = EMPTY) -> tuple[int, ...]:
+    """Return the lengths [bytes] a PID may have, the most likely first.
+
+    Where PID 1D is known it tells whether the trims of banks 3 and 4, and with them a second
+    byte, exist. Nothing is ruled out: a car may contradict itself.
+    """
+    allowed = lengths(pid)
+    known = context.known(0x1D)
+    bank = _SECOND_BYTE_BANK.get(pid)
+    if known and bank is not None and known[0] & bank:
+        return allowed[::-1]
+    return allowed

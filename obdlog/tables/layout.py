@@ -1,0 +1,115 @@
+"""The fields of one PID at one data length, compiled for repeated decoding."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cache, lru_cache
+from typing import Final
+
+from obdlog.errors import DecodeError
+from obdlog.model import Value
+from obdlog.tables.codecs import Codec, Number
+from obdlog.tables.context import EMPTY, Context
+from obdlog.tables.signals import Signal, by_pid, lengths
+
+_TABLE_BITS: Final = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One row, ready to run: where its bits are and what every value of them means."""
+
+    signal: Signal
+    label: str
+    start: int
+    stop: int
+    shift: int
+    mask: int
+    codec: Codec
+    values: tuple[Value, ...]
+    """Value of each raw number, for narrow fields; empty for wide ones."""
+    missing: bool
+    """Whether the context already says that the car has no such thing."""
+
+    def value(self, data: bytes) -> Value:
+        """Return the field's value, None where the data say "not available"."""
+        signal = self.signal
+        if self.missing or (
+            signal.support is not None and not data[signal.support.byte] & signal.support.mask
+        ):
+            return None
+        raw = int.from_bytes(data[self.start : self.stop], "big") >> self.shift & self.mask
+        if self.values:
+            return self.values[raw]
+        return None if raw in signal.absent else self.codec.decode(raw)
+
+    def applies(self, data: bytes) -> bool:
+        """Return whether the row's condition holds for these data."""
+        when = self.signal.when
+        return when is None or bool(data[when.byte] & when.mask) is self.signal.when_set
+
+
+def fields(pid: int, length: int, context: Context = EMPTY) -> tuple[Field, ...]:
+    """Return the fields of a PID whose data have `length` bytes.
+
+    Raises
+    ------
+    DecodeError
+        The PID is not in the table, or never has that length.
+    """
+    if context is EMPTY:
+        return _plain_fields(pid, length)
+    return _fields_in(pid, length, context)
+
+
+@cache
+def _plain_fields(pid: int, length: int) -> tuple[Field, ...]:
+    return _build(pid, length, EMPTY)
+
+
+@lru_cache(maxsize=1024)
+def _fields_in(pid: int, length: int, context: Context) -> tuple[Field, ...]:
+    return _build(pid, length, context)
+
+
+def _build(pid: int, length: int, context: Context) -> tuple[Field, ...]:
+    allowed = lengths(pid)
+    if not allowed:
+        raise DecodeError(f"PID {pid:02X} is not in the signal table")
+    if length not in allowed:
+        wanted = " or ".join(str(n) for n in allowed)
+        raise DecodeError(f"PID {pid:02X} has {wanted} data bytes, not {length}")
+    return tuple(_field(row, context) for row in by_pid(pid) if length in row.lengths)
+
+
+def _field(signal: Signal, context: Context) -> Field:
+    codec = _codec(signal, context)
+    values: tuple[Value, ...] = ()
+    if signal.width <= _TABLE_BITS:
+        values = tuple(
+            None if raw in signal.absent else codec.decode(raw) for raw in range(1 << signal.width)
+        )
+    place = context.place(signal.sensor)
+    return Field(
+        signal=signal,
+        label=f"{signal.label} ({place})" if place else signal.label,
+        start=signal.byte,
+        stop=signal.byte + signal.span,
+        shift=signal.bit,
+        mask=(1 << signal.width) - 1,
+        codec=codec,
+        values=values,
+        missing=signal.needs is not None and context.lacks(signal.needs),
+    )
+
+
+def _codec(signal: Signal, context: Context) -> Codec:
+    """Return the row's codec, rescaled where the car states another full scale."""
+    if signal.override is None:
+        return signal.conversion
+    maximum = context.maximum(signal.override)
+    if not maximum:
+        return signal.conversion
+    scale: Fraction = maximum * signal.override.scale
+    return Number.of(scale, maximum * signal.override.offset, signal.width, False)

@@ -1,0 +1,105 @@
+"""The closed list of units, how they are shown, and their imperial forms.
+
+Values travel in the units of the tables (metric) through files and analysis; only what a person
+reads is converted. Factors are exact by definition (international yard and pound, US gallon,
+NIST SP 811 appendix B) or, for the water column, the conventional value.
+"""
+
+from __future__ import annotations
+
+from typing import Final, Literal, NamedTuple
+
+System = Literal["metric", "imperial"]
+
+UNITS: Final[frozenset[str]] = frozenset(
+    {
+        "", "%", "°", "°C", "A", "A/F ratio", "Hz", "L", "L/h", "Nm", "Ohm", "Pa", "Pa/s", "V",
+        "count", "counts", "g", "g/cyl", "g/kWh", "g/s", "h", "inch", "kHz", "kJ", "kOhm", "kPa",
+        "kg/h", "km", "km/h", "lambda", "mA", "mHz", "mOhm", "mV", "mV/ms", "mV/s", "mg/m3",
+        "mg/stroke", "min", "min-1", "mm2", "ms", "ppm", "ratio", "s", "switches", "true/false",
+        "µA", "µs",
+    }
+)  # fmt: skip
+"""Every unit that a table may state."""
+
+_SHOWN: Final[dict[str, str]] = {
+    "min-1": "rpm",
+    "ratio": "",
+    "count": "",
+    "counts": "",
+    "switches": "",
+    "true/false": "",
+    "lambda": "λ",
+    "Nm": "N·m",
+    "Ohm": "Ω",
+    "kOhm": "kΩ",
+    "mOhm": "mΩ",
+    "mm2": "mm²",
+    "mg/m3": "mg/m³",
+}
+
+
+class _Imperial(NamedTuple):
+    unit: str
+    factor: float
+    offset: float = 0.0
+
+
+_MILE_KM: Final = 1.609344
+_POUND_G: Final = 453.59237
+_GALLON_L: Final = 3.785411784
+_PSI_KPA: Final = 6.894757293168361
+_INCH_OF_WATER_PA: Final = 249.08891
+
+_IMPERIAL: Final[dict[str, _Imperial]] = {
+    "°C": _Imperial("°F", 1.8, 32.0),
+    "km/h": _Imperial("mph", 1 / _MILE_KM),
+    "km": _Imperial("mi", 1 / _MILE_KM),
+    "kPa": _Imperial("psi", 1 / _PSI_KPA),
+    "Pa": _Imperial("inH2O", 1 / _INCH_OF_WATER_PA),
+    "L": _Imperial("gal", 1 / _GALLON_L),
+    "L/h": _Imperial("gal/h", 1 / _GALLON_L),
+    "g/s": _Imperial("lb/min", 60 / _POUND_G),
+    "kg/h": _Imperial("lb/h", 1000 / _POUND_G),
+    "Nm": _Imperial("lbf·ft", 1 / 1.3558179483314004),
+}
+
+
+def check_unit(unit: str) -> str:
+    """Return `unit` unchanged.
+
+    Raises
+    ------
+    ValueError
+        The unit is not in the closed list.
+    """
+    if unit not in UNITS:
+        raise ValueError(f"unknown unit {unit!r}")
+    return unit
+
+
+def shown(unit: str, system: System = "metric") -> str:
+    """Return the text that stands behind a value of this unit on screen."""
+    check_unit(unit)
+    if system == "imperial" and unit in _IMPERIAL:
+        return _IMPERIAL[unit].unit
+    return _SHOWN.get(unit, unit)
+
+
+def convert(value: float, unit: str, system: System) -> tuple[float, str]:
+    """Return `value` and the text of its unit in the wanted system.
+
+    A temperature is converted as a point on the scale, not as a difference.
+
+    Raises
+    ------
+    ValueError
+        The unit is not in the closed list, or the system is unknown.
+    """
+    if system not in ("metric", "imperial"):
+        raise ValueError(f"unknown system of units {system!r}")
+    text = shown(unit, system)
+    if system == "imperial" and unit in _IMPERIAL:
+        rule = _IMPERIAL[unit]
+        return value * rule.factor + rule.offset, text
+    return value, text
