@@ -1,1 +1,7 @@
 """Headers, checksums and reassembly: adapter lines in, one message per ECU out; pure."""
+
+from __future__ import annotations
+
+from obdlog.framing.assemble import Assembled, assemble, has_pending
+
+__all__ = ["Assembled", "assemble", "has_pending"]

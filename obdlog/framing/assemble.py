@@ -1,0 +1,185 @@
+"""Lines of one reply in, one message per module out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from obdlog.errors import FramingError
+from obdlog.framing import legacy
+from obdlog.framing.can import CanReassembler, HeaderlessReassembler
+from obdlog.framing.hexlines import (
+    Shape,
+    digits,
+    fits,
+    guess_shape,
+    parse_can_line,
+    quote,
+    segment,
+    shape_of,
+    to_bytes,
+)
+from obdlog.model import NEGATIVE_RESPONSE, UNKNOWN_SOURCE, Bus, EcuMessage
+from obdlog.transport.base import BusProtocol
+
+_MAX_FAULTS = 50
+_LENGTH_LINE_DIGITS = 3
+_RESPONSE_PENDING = 0x78
+_ANSWER_BIT = 0x40
+
+
+@dataclass(frozen=True, slots=True)
+class Assembled:
+    """What one reply holds.
+
+    Parameters
+    ----------
+    messages
+        Whole messages of all modules, in the order in which they became whole.
+    faults
+        A sentence for each thing that was dropped; free of control characters.
+    bus
+        The family the lines were read as, None when there was nothing to tell it from.
+    """
+
+    messages: tuple[EcuMessage, ...]
+    faults: tuple[str, ...]
+    bus: Bus | None = None
+
+
+def assemble(
+    lines: Sequence[str],
+    protocol: BusProtocol | None,
+    *,
+    headers: bool = True,
+    request: bytes | None = None,
+) -> Assembled:
+    """Return the messages in the data lines of one reply; never raises for what `lines` hold.
+
+    Parameters
+    ----------
+    lines
+        Data lines of a reply: no echo, no status texts.
+    protocol
+        The protocol in use; None tells it from the shape of the lines.
+    headers
+        Whether the adapter was told to print headers. Where it was and prints none all the
+        same, answers to `request` are recognised, with an unknown source.
+    request
+        The payload that was asked, to recognise its answers without headers.
+
+    Messages are not filtered: whether one answers the request is the caller's question.
+    """
+    kept = [line.strip() for line in lines if line.strip()]
+    shape = shape_of(protocol) if protocol is not None else None
+    if headers and kept:
+        if shape is None:
+            shape = guess_shape(kept)
+        if _headers_missing(kept, shape, request):
+            headers = False
+    if not headers:
+        legacy_bus = protocol is not None and protocol.bus is Bus.LEGACY
+        return _without_headers(kept, protocol, legacy_bus=legacy_bus)
+    if shape is None:
+        return _bounded([], [f"unknown form: {quote(line)}" for line in kept], None)
+    if shape in {Shape.CAN_11, Shape.CAN_29}:
+        return _can(kept, shape)
+    return _legacy(kept, shape)
+
+
+def has_pending(messages: Iterable[EcuMessage]) -> bool:
+    """Return whether the last word of any module is "response pending" (7F service 78).
+
+    References
+    ----------
+    ISO 14229-1, ISO 14230-3: negative response code 78.
+    """
+    last = {message.source: message.payload for message in messages}
+    return any(
+        p[:1] == bytes([NEGATIVE_RESPONSE]) and p[2:3] == bytes([_RESPONSE_PENDING])
+        for p in last.values()
+    )
+
+
+def _bounded(messages: Iterable[EcuMessage], faults: list[str], bus: Bus | None) -> Assembled:
+    if len(faults) > _MAX_FAULTS:
+        faults = [*faults[:_MAX_FAULTS], f"and {len(faults) - _MAX_FAULTS} more"]
+    return Assembled(tuple(messages), tuple(faults), bus)
+
+
+def _can(lines: list[str], shape: Shape) -> Assembled:
+    reassembler = CanReassembler()
+    for line in lines:
+        try:
+            frame = parse_can_line(line, shape)
+        except FramingError as error:
+            reassembler.faults.append(str(error))
+        else:
+            reassembler.add(frame)
+    reassembler.finish()
+    return _bounded(reassembler.messages, reassembler.faults, Bus.CAN)
+
+
+def _legacy(lines: list[str], shape: Shape) -> Assembled:
+    parse = legacy.parse_crc_message if shape is Shape.CRC else legacy.parse_sum_message
+    messages: list[EcuMessage] = []
+    faults: list[str] = []
+    for line in lines:
+        try:
+            message = parse(to_bytes(digits(line), line))
+        except FramingError as error:
+            text = str(error)
+            faults.append(text if quote(line) in text else f"{text}: {quote(line)}")
+        else:
+            if message is not None:
+                messages.append(message)
+    return _bounded(legacy.merge(messages, faults), faults, Bus.LEGACY)
+
+
+def _without_headers(
+    lines: list[str], protocol: BusProtocol | None, *, legacy_bus: bool
+) -> Assembled:
+    reassembler = HeaderlessReassembler()
+    for line in lines:
+        try:
+            _headerless_line(line, reassembler, legacy_bus=legacy_bus)
+        except FramingError as error:
+            reassembler.faults.append(str(error))
+    reassembler.finish()
+    if legacy_bus:
+        faults = reassembler.faults
+        return _bounded(legacy.merge(reassembler.messages, faults), faults, Bus.LEGACY)
+    bus = protocol.bus if protocol is not None else None
+    return _bounded(reassembler.messages, reassembler.faults, bus)
+
+
+def _headerless_line(line: str, reassembler: HeaderlessReassembler, *, legacy_bus: bool) -> None:
+    if not legacy_bus:
+        numbered = segment(line)
+        if numbered is not None:
+            number, rest = numbered
+            reassembler.numbered_line(number, to_bytes(digits(rest), line))
+            return
+        text = digits(line)
+        if len(text) == _LENGTH_LINE_DIGITS:
+            reassembler.length_line(int(text, 16))
+            return
+    payload = to_bytes(digits(line), line)
+    if not payload[0] & _ANSWER_BIT:
+        raise FramingError(f"no answer begins like {quote(line)}", raw=payload)
+    reassembler.messages.append(EcuMessage(UNKNOWN_SOURCE, payload))
+
+
+def _headers_missing(lines: list[str], shape: Shape | None, request: bytes | None) -> bool:
+    """Return whether the adapter left the headers out although it was told to print them.
+
+    Believed only when not one line has a header, and lines are numbered or answer `request`.
+    """
+    if shape is not None and any(fits(line, shape) for line in lines):
+        return False
+    if any(segment(line) for line in lines):
+        return True
+    if not request:
+        return False
+    answers = (f"{(request[0] + 0x40) & 0xFF:02X}", f"{NEGATIVE_RESPONSE:02X}{request[0]:02X}")
+    return all(line.replace(" ", "").upper().startswith(answers) for line in lines)
