@@ -91,7 +91,7 @@ def align_samples(
     if not samples.count:
         nothing = np.full(times.shape, np.nan)
         return nothing, nothing.copy()
-    at, value = samples
+    at, value = samples.at_s, samples.value
     before = np.searchsorted(at, times, side="right") - 1
     after = np.searchsorted(at, times, side="left")
     has_before, has_after = before >= 0, after < at.size

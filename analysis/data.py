@@ -38,15 +38,12 @@ class Gap(NamedTuple):
     cause: str
 
 
-class Samples(NamedTuple):
+@dataclass(frozen=True, slots=True, eq=False)
+class Samples:
     """One signal of one source: times [s] and values [the signal's unit], without missing ones."""
 
     at_s: FloatArray
     value: FloatArray
-
-    def __len__(self) -> int:
-        """Return the number of samples, not of fields."""
-        return int(self.at_s.size)
 
     @property
     def count(self) -> int:

@@ -94,9 +94,8 @@ class _Collector:
                         self.unreadable += 1
             elif type(record) is not SessionHeader:
                 self._take_other(record)
-        self.end_s = max(
-            self.end_s, records[-1].at if not isinstance(records[-1], SessionHeader) else 0.0
-        )
+        if records and not isinstance(records[-1], SessionHeader):
+            self.end_s = max(self.end_s, records[-1].at)
 
     def _new_shape(self, source: str, ask: str, digits: int) -> Shape | None:
         if len(self.shapes) >= MOST_SHAPES or digits % 2 or not _is_address(source):
