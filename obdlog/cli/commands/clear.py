@@ -1,0 +1,217 @@
+"""``obdlog clear``."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from obdlog import documents, survey
+from obdlog.case import CaseFacts, load_case_facts, next_session_path, write_case_facts
+from obdlog.cli import screen
+from obdlog.cli.options import (
+    CaseOption,
+    JsonOption,
+    LinkOption,
+    ReplacedOption,
+    UnpluggedOption,
+)
+from obdlog.cli.road import note_adapter, resolve_link, session_header, utc_now, work_of
+from obdlog.client import Client
+from obdlog.erase import (
+    CAUTIONS,
+    LOST_BY_CLEARING,
+    ModuleErasure,
+    ask_evidence,
+    next_steps,
+    require_engine_off,
+    send_erase,
+    verify_evidence,
+)
+from obdlog.errors import NoAnswerError, RefusedError
+from obdlog.session.format import Work
+from obdlog.session.writer import SessionWriter
+from obdlog.survey import ModuleCodes
+from obdlog.transport.base import Transport
+from obdlog.transport.recording import RecordingTransport
+from obdlog.transport.registry import open_transport
+
+WORD = "erase"
+EXIT_SILENT = 4
+EXIT_REFUSED = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Cleared:
+    """What a clearing left behind."""
+
+    evidence: Path
+    after_file: Path
+    modules: tuple[ModuleErasure, ...]
+    after: tuple[ModuleCodes, ...]
+
+    def document(self) -> dict[str, Any]:
+        """Return the JSON document."""
+        return documents.clear_document(
+            self.evidence, self.after_file, self.modules, next_steps(self.modules, self.after)
+        )
+
+
+def run(
+    link: LinkOption = None,
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Do not ask; evidence is saved first all the same.")
+    ] = False,
+    engine_is_off: Annotated[
+        bool,
+        typer.Option(
+            "--engine-is-off", help="State it where no module reports the engine speed."
+        ),
+    ] = False,
+    json: JsonOption = False,
+    case: CaseOption = None,
+    unplugged: UnpluggedOption = None,
+    replaced: ReplacedOption = None,
+) -> None:
+    """Save all that clearing destroys, ask, erase once, read back, and say what comes next.
+
+    The evidence goes to the case folder; without --case a new folder is made here.
+    """
+    facts = load_case_facts(case) if case else CaseFacts()
+    work = work_of(facts, unplugged, replaced)
+    url = resolve_link(link)
+    transport = open_transport(url)
+    try:
+        screen.progress("connecting")
+        transport.connect()
+        if transport.kind == "playback":
+            raise RefusedError("a recorded session cannot be erased")
+        folder = case or Path(f"case-{utc_now().replace(':', '').replace('-', '')}")
+        cleared = clear(
+            transport,
+            folder,
+            work=work,
+            facts=facts,
+            stated_off=engine_is_off,
+            confirm=(lambda _: True) if yes else _ask_user,
+        )
+    finally:
+        transport.close()
+    document = cleared.document()
+    if json:
+        screen.print_json(document)
+    else:
+        _show(document)
+    raise typer.Exit(_exit_code(cleared.modules))
+
+
+def clear(
+    transport: Transport,
+    folder: Path,
+    *,
+    work: Work,
+    facts: CaseFacts,
+    stated_off: bool,
+    confirm: Any,
+) -> Cleared:
+    """Run the whole clearing over a connected `transport`; files go to `folder`.
+
+    Parameters
+    ----------
+    confirm
+        Called with the codes found once the evidence is safe; False leaves all as it is.
+
+    Raises
+    ------
+    RefusedError
+        The engine runs, or the user did not confirm. Nothing was erased.
+    SessionFileError
+        The evidence could not be written. Nothing was erased.
+    """
+    require_engine_off(Client(transport), stated_off=stated_off)
+    evidence_path = next_session_path(folder, "before-clear")
+    write_case_facts(folder, CaseFacts(vehicle=facts.vehicle, work=work))
+    with SessionWriter(
+        evidence_path, session_header(transport, facts, work), transport.clock
+    ) as evidence:
+        note_adapter(transport, evidence)
+        client = Client(RecordingTransport(transport, evidence), screen.progress)
+        ask_evidence(client)
+        evidence.end("evidence before clearing")
+        evidence.sync()
+    verify_evidence(evidence_path, client.exchanges)
+    before = survey.survey_codes(client.exchanges, client.bus)
+    if not confirm(before):
+        raise RefusedError(
+            f"not confirmed, nothing was erased; the evidence stays in {evidence_path}"
+        )
+    after_path = next_session_path(folder, "after-clear")
+    with SessionWriter(
+        after_path, session_header(transport, facts, work), transport.clock
+    ) as session:
+        note_adapter(transport, session)
+        client = Client(RecordingTransport(transport, session), screen.progress)
+        screen.progress("erasing")
+        modules = send_erase(client, before, stated_off=stated_off, sync=session.sync)
+        session.end("erased and read back")
+    after = survey.survey_codes(client.exchanges, client.bus)
+    return Cleared(evidence_path, after_path, modules, after)
+
+
+def _ask_user(before: tuple[ModuleCodes, ...]) -> bool:
+    """Show what will be lost and have the user type the word."""
+    found = [f"{m.name} ({m.address}): {c.code}" for m in before for c in m.codes]
+    screen.say("The evidence is saved. Codes now stored:")
+    screen.bullet(found or ["none"])
+    screen.say("\nErasing destroys, in every module that accepts it:")
+    screen.bullet(LOST_BY_CLEARING)
+    screen.say("\nBefore you go on:")
+    screen.bullet(CAUTIONS)
+    if not sys.stdin.isatty() and not _stdin_has_text():
+        raise RefusedError(
+            "nobody is there to confirm; nothing was erased",
+            hint="Run it in a terminal and type the word, or pass --yes.",
+        )
+    screen.tell(f'Type the word "{WORD}" to go on, anything else to leave all as it is: ')
+    try:
+        return input().strip().lower() == WORD
+    except EOFError:
+        return False
+
+
+def _stdin_has_text() -> bool:
+    return not sys.stdin.closed and sys.stdin.readable()
+
+
+def _exit_code(modules: tuple[ModuleErasure, ...]) -> int:
+    if any(m.accepted is False for m in modules):
+        return EXIT_REFUSED
+    if not any(m.accepted for m in modules) and any(m.after for m in modules):
+        return EXIT_SILENT
+    if not modules:
+        raise NoAnswerError("no module answered", hint="Switch the ignition on and try again.")
+    return 0
+
+
+def _show(document: dict[str, Any]) -> None:
+    screen.facts(
+        {"Evidence before": document["evidence"], "Read-back after": document["read_back"]}
+    )
+    answer = {True: "accepted", False: "refused", None: "no answer"}
+    screen.print_table(
+        ("Module", "Erase", "Before", "After"),
+        (
+            (
+                f"{m['name']} ({m['address']})",
+                answer[m["accepted"]],
+                ", ".join(m["before"]) or "none",
+                ", ".join(m["after"]) or "none",
+            )
+            for m in document["modules"]
+        ),
+    )
+    screen.say("What comes next:")
+    screen.bullet(document["next_steps"])

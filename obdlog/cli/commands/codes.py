@@ -1,0 +1,122 @@
+"""``obdlog codes``."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import typer
+
+from obdlog import documents
+from obdlog.cli import screen
+from obdlog.cli.options import (
+    CaseOption,
+    FailOn,
+    FailOnOption,
+    JsonOption,
+    KeepWireOption,
+    LinkOption,
+    ReplacedOption,
+    SaveOption,
+    Units,
+    UnitsOption,
+    UnpluggedOption,
+)
+from obdlog.cli.road import open_road, utc_now, work_of
+from obdlog.case import CaseFacts, load_case_facts
+from obdlog.model import Reading
+
+FOUND = 10
+NOT_REACHED = (
+    "Only modules that answered are listed. Airbag, brake and other modules beyond the legislated "
+    "ones were not read: nothing here says that they are clean."
+)
+
+
+def run(
+    link: LinkOption = None,
+    json: JsonOption = False,
+    case: CaseOption = None,
+    unplugged: UnpluggedOption = None,
+    replaced: ReplacedOption = None,
+    units: UnitsOption = Units.METRIC,
+    save: SaveOption = None,
+    keep_wire: KeepWireOption = False,
+    fail_on: FailOnOption = None,
+) -> None:
+    """Read stored, pending and permanent codes with freeze frames; judge each with its reason.
+
+    Say what was unplugged or replaced during the work: that is what tells an after-effect from
+    a fault.
+    """
+    work = work_of(load_case_facts(case) if case else CaseFacts(), unplugged, replaced)
+    with open_road(
+        link, step="codes", case=case, save=save, work=work, keep_wire=keep_wire
+    ) as road:
+        read_at = utc_now()
+        road.client.read_codes()
+        transport = road.client.transport
+        document = documents.codes_document(
+            road.client.exchanges,
+            road.client.bus,
+            work=work,
+            voltage_v=transport.voltage_v(),
+            protocol=transport.protocol.name if transport.protocol else "",
+            read_at=read_at,
+        )
+        road.end("done")
+    if json:
+        screen.print_json(document)
+    else:
+        show(document, units)
+    if fail_on is FailOn.CODES and any(m["codes"] for m in document["modules"]):
+        raise typer.Exit(FOUND)
+
+
+def show(document: dict[str, Any], units: Units = Units.METRIC) -> None:
+    """Print a codes document."""
+    screen.facts(
+        {
+            "Read": screen.local_time(document["read_at"]),
+            "VIN": document["vehicle"]["vin"],
+            "Protocol": document["vehicle"]["protocol"],
+            "Voltage": _voltage(document["adapter"]["voltage"]),
+        }
+    )
+    for module in document["modules"]:
+        lamp = {True: "engine lamp commanded ON", False: "engine lamp off", None: "lamp not read"}
+        screen.heading(f"{module['name']} ({module['address']}): {lamp[module['lamp']]}")
+        if module["error"]:
+            screen.say(f"  Note: {screen.plain(module['error'])}")
+        if not module["codes"] and module["answered"]:
+            screen.say("  No codes.")
+        for code in module["codes"]:
+            _show_code(code)
+        for frame in module["freeze_frames"]:
+            screen.print_table(
+                ("Signal", "Value"),
+                (
+                    (r["label"], screen.reading_text(Reading(**r), units))
+                    for r in frame["readings"]
+                ),
+                title=f"Freeze frame of {frame['code']}",
+            )
+    screen.say(f"\n{NOT_REACHED}")
+
+
+def _show_code(code: dict[str, Any]) -> None:
+    from rich.padding import Padding
+
+    out = screen.console()
+    failure = f"-{code['failure_type']}" if code["failure_type"] else ""
+    out.print(
+        f"  {screen.plain(code['code'])}{failure}  [{', '.join(code['status'])}]  "
+        f"{screen.plain(code['meaning'])}",
+        style="bold",
+    )
+    out.print(Padding(f"{code['judgement']}: {screen.plain(code['because'])}", (0, 0, 0, 9)))
+    for caution in code["cautions"]:
+        out.print(Padding(f"Caution: {caution}", (0, 0, 0, 9)))
+
+
+def _voltage(value: float | None) -> str:
+    return "" if value is None else f"{value:.1f} V at the connector"

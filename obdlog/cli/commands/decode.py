@@ -1,0 +1,160 @@
+"""``obdlog decode``."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Annotated, Any
+
+import msgspec
+import typer
+
+from obdlog.cli import screen
+from obdlog.errors import DecodeError, InputFileError
+from obdlog.model import Bus
+
+LONGEST_LINE = 1_000_000
+
+
+def run(
+    reply: Annotated[
+        list[str] | None, typer.Argument(metavar="REPLY…", help="Raw replies, hex.")
+    ] = None,
+    request: Annotated[
+        str | None, typer.Option("--request", metavar="HEX", help="The request they answer.")
+    ] = None,
+    bus: Annotated[Bus, typer.Option("--bus", help="can, or legacy for the older buses.")] = Bus.CAN,
+    batch: Annotated[
+        str | None,
+        typer.Option("--batch", metavar="FILE|-", help="One JSON object a line; - reads stdin."),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print JSON, one object a line.")] = False,
+) -> None:
+    """Explain raw replies: a payload after reassembly, or adapter lines with their headers.
+
+    Each REPLY is one payload (41 0C 1A F8, quoted or without spaces) or one line as an adapter
+    prints it; lines of one answer belong together and are put together.
+    """
+    from obdlog.services.decode import decode_line
+
+    if batch is not None:
+        if reply:
+            raise typer.BadParameter("give replies or --batch, not both")
+        for line in _lines(batch):
+            screen.print_json(_decode_text(line))
+        return
+    if not reply:
+        raise typer.BadParameter("give at least one reply, or --batch FILE")
+    entries = _entries(reply, request, bus)
+    results = [decode_line(entry) for entry in entries]
+    for result in results:
+        if json:
+            screen.print_json(result)
+        else:
+            _show(result)
+    errors = [r["error"] for r in results if r.get("error")]
+    if len(errors) == len(results):
+        raise DecodeError(errors[0])
+
+
+def _entries(replies: list[str], request: str | None, bus: Bus) -> list[dict[str, Any]]:
+    """Return one entry a payload; adapter lines with headers become one entry together."""
+    common: dict[str, Any] = {"bus": bus.value}
+    if request is not None:
+        common["request"] = request
+    if all(_is_payload(reply) for reply in replies):
+        return [{"reply": reply, **common} for reply in replies]
+    return [{"lines": replies, **common}]
+
+
+def _is_payload(text: str) -> bool:
+    """Whether `text` begins with a positive or negative response byte of a known service."""
+    from obdlog.services.registry import SERVICES
+
+    digits = "".join(text.split())
+    try:
+        first = bytes.fromhex(digits)[0]
+    except (ValueError, IndexError):
+        return False
+    if digits.upper().startswith(("18DAF1", "486B", "416B")):
+        return False
+    return first == 0x7F or first - 0x40 in SERVICES
+
+
+def _decode_text(line: str) -> dict[str, Any]:
+    from obdlog.services.decode import decode_line
+
+    try:
+        entry = msgspec.json.decode(line)
+    except (msgspec.DecodeError, RecursionError) as error:
+        return {"error": f"the line is not JSON: {error}"}
+    if not isinstance(entry, dict):
+        return {"error": "the line is not a JSON object"}
+    return decode_line(entry)
+
+
+def _lines(batch: str) -> Iterable[str]:
+    if batch == "-":
+        yield from _bounded(sys.stdin.buffer)
+        return
+    path = Path(batch)
+    try:
+        with path.open("rb") as file:
+            yield from _bounded(file)
+    except OSError as error:
+        raise InputFileError(f"{path} cannot be read: {error.strerror}", path=path) from error
+
+
+def _bounded(file: Any) -> Iterable[str]:
+    while line := file.readline(LONGEST_LINE):
+        text = line.decode("utf-8", "replace").strip()
+        if text:
+            yield text
+
+
+def _show(result: dict[str, Any]) -> None:
+    if result.get("error"):
+        screen.tell(screen.plain(result["error"]))
+    for part in result.get("messages") or [result]:
+        _show_message(part)
+
+
+def _show_message(result: dict[str, Any]) -> None:
+    head = [f"Service {result.get('service')}"] if result.get("service") else []
+    if result.get("source"):
+        head.append(f"from {result['source']}")
+    if head:
+        screen.heading(screen.plain(" ".join(head)))
+    if refusal := result.get("refusal"):
+        screen.say(
+            screen.plain(f"Refused: {refusal['meaning']} ({refusal['code']}) "
+                         f"to service {refusal['service']}")
+        )
+    if readings := result.get("readings"):
+        screen.print_table(
+            ("PID", "Signal", "Value", "Name"),
+            (
+                (r["pid"], r["label"], screen.value_text(r["value"], r["unit"]), r["signal"])
+                for r in readings
+            ),
+        )
+    if "codes" in result:
+        screen.print_table(
+            ("Code", "Status", "Meaning"),
+            ((c["code"], c["status"], c["meaning"]) for c in result["codes"]),
+        )
+        if not result["codes"]:
+            screen.say("No codes.")
+    if tests := result.get("tests"):
+        screen.print_table(
+            ("Monitor", "Test", "Value", "Low", "High", "Unit", "Result"),
+            (
+                (t["monitor_id"], t["test_id"], t["value"], t["low"], t["high"], t["unit"],
+                 t["result"])
+                for t in tests
+            ),
+        )
+    if info := result.get("info"):
+        screen.facts({k: ", ".join(map(str, v)) if isinstance(v, list) else v
+                      for k, v in info.items()})

@@ -1,0 +1,79 @@
+"""``obdlog ports``."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from obdlog.cli import screen
+from obdlog.cli.options import JsonOption
+
+
+def run(
+    ask: Annotated[
+        list[str] | None,
+        typer.Option("--ask", metavar="PORT", help="Ask this port whether an adapter answers."),
+    ] = None,
+    ask_all: Annotated[
+        bool, typer.Option("--ask-all", help="Ask every serial port listed; says which first.")
+    ] = False,
+    json: JsonOption = False,
+) -> None:
+    """List serial ports. Nothing is sent to any of them unless you say so.
+
+    Another device may sit on a port: asking sends it a few characters.
+    """
+    from obdlog.links.serial_port import list_ports
+
+    ports = {p.device: p.description for p in list_ports()}
+    to_ask = list(dict.fromkeys([*(ask or []), *(ports if ask_all else [])]))
+    if to_ask:
+        screen.tell(f"Asking {', '.join(map(screen.plain, to_ask))}.")
+    answers = {port: _ask(port) for port in to_ask}
+    rows = [
+        {
+            "port": port,
+            "description": ports.get(port, ""),
+            "asked": port in answers,
+            **answers.get(port, {"adapter": None, "identity": "", "error": None}),
+        }
+        for port in dict.fromkeys([*ports, *to_ask])
+    ]
+    if json:
+        screen.print_json({"format": "obdlog.ports/1", "ports": rows})
+        return
+    if not rows:
+        screen.say("No serial port found. Plug the adapter in, or use socket://host:port.")
+        return
+    screen.print_table(
+        ("Port", "Description", "Adapter"),
+        ((r["port"], r["description"], _adapter_text(r)) for r in rows),
+    )
+    if not to_ask:
+        screen.say("Ask one with --ask PORT, or use it with --link PORT.")
+
+
+def _ask(port: str) -> dict[str, object]:
+    """Return whether an adapter answers on `port`; an error is part of the answer."""
+    from obdlog.errors import ObdlogError
+    from obdlog.links.probe import probe
+    from obdlog.links.registry import open_link
+
+    try:
+        link = open_link(port)
+        try:
+            result = probe(link)
+        finally:
+            link.close()
+    except ObdlogError as error:
+        return {"adapter": False, "identity": "", "error": str(error)}
+    return {"adapter": result.answers, "identity": result.identity, "error": None}
+
+
+def _adapter_text(row: dict[str, object]) -> str:
+    if not row["asked"]:
+        return "not asked"
+    if row["error"]:
+        return str(row["error"])
+    return f"answers: {row['identity']}" if row["adapter"] else "no adapter answers"

@@ -1,0 +1,109 @@
+"""``obdlog readiness``."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import typer
+
+from obdlog import documents
+from obdlog.cli import screen
+from obdlog.cli.options import (
+    CaseOption,
+    FailOn,
+    FailOnOption,
+    JsonOption,
+    LinkOption,
+    SaveOption,
+)
+from obdlog.cli.road import open_road
+
+FOUND = 10
+
+
+def run(
+    link: LinkOption = None,
+    json: JsonOption = False,
+    case: CaseOption = None,
+    save: SaveOption = None,
+    fail_on: FailOnOption = None,
+) -> None:
+    """Show which monitors are complete since clearing and in this drive, with the counters."""
+    with open_road(link, step="readiness", case=case, save=save) as road:
+        road.client.read_readiness()
+        document = documents.readiness_document(road.client.exchanges, road.client.bus)
+        road.end("done")
+    if json:
+        screen.print_json(document)
+    else:
+        show(document)
+    waiting = incomplete(document)
+    if fail_on is FailOn.NOT_READY and (waiting or not document["modules"]):
+        raise typer.Exit(FOUND)
+
+
+def incomplete(document: dict[str, Any]) -> tuple[str, ...]:
+    """Return the monitors that are supported and not complete, of all modules."""
+    return tuple(
+        dict.fromkeys(
+            m["monitor"]
+            for module in document["modules"]
+            for m in module["monitors"]
+            if m["supported"] and not m["complete"]
+        )
+    )
+
+
+def show(document: dict[str, Any]) -> None:
+    """Print a readiness document."""
+    if not document["modules"]:
+        screen.say("No module reports monitors (PID 01).")
+    for module in document["modules"]:
+        screen.heading(f"{module['name']} ({module['address']})")
+        screen.facts(
+            {
+                "Engine lamp commanded": screen.yes_no(module["lamp"]),
+                "Codes counted": module["code_count"],
+                "Ignition": module["ignition"],
+            }
+        )
+        today = {m["monitor"]: m for m in module["this_drive"]}
+        screen.print_table(
+            ("Monitor", "Since clearing", "This drive"),
+            (
+                (m["monitor"], _state(m), _state(today.get(m["monitor"]), this_drive=True))
+                for m in module["monitors"]
+                if m["supported"]
+            ),
+        )
+    counters = document["counters"]
+    screen.facts(
+        {
+            "Warm-ups since clearing": counters["warm_ups_since_clear"],
+            "Distance since clearing": _km(counters["distance_since_clear_km"]),
+            "Engine time since clearing": _minutes(counters["minutes_since_clear"]),
+            "Distance with the lamp on": _km(counters["distance_with_lamp_km"]),
+        }
+    )
+    if waiting := incomplete(document):
+        screen.say("\nStill waiting, and the driving that usually completes it:")
+        screen.bullet(f"{name}: {documents.usual_driving(name)}" for name in waiting)
+        screen.say(
+            "The maker's own drive plan wins. Legal roads only; a passenger reads the screen."
+        )
+
+
+def _state(monitor: dict[str, Any] | None, *, this_drive: bool = False) -> str:
+    if monitor is None:
+        return "not reported"
+    if not monitor["supported"]:
+        return "not enabled" if this_drive else "not supported"
+    return "complete" if monitor["complete"] else "NOT complete"
+
+
+def _km(value: int | None) -> str:
+    return "" if value is None else f"{value} km"
+
+
+def _minutes(value: int | None) -> str:
+    return "" if value is None else f"{value} min"

@@ -1,0 +1,127 @@
+"""``obdlog record``."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from obdlog.cli import screen
+from obdlog.cli.options import (
+    CaseOption,
+    JsonOption,
+    KeepWireOption,
+    LinkOption,
+    parse_duration_s,
+)
+from obdlog.cli.road import open_road, utc_now
+from obdlog.cli.signals import resolve_pids
+from obdlog.recorder import Progress, Recorder, Recording, build_plan
+
+ROAD_CAUTION = (
+    "Road test: legal roads only, a passenger operates the laptop, the driver drives. Stop when a "
+    "red lamp lights, the engine lamp flashes or the engine runs hot."
+)
+EXIT_LINK = 3
+EXIT_SILENT = 4
+INTERRUPTED = 130
+SHOW_EVERY_S = 1.0
+
+
+def run(
+    link: LinkOption = None,
+    for_: Annotated[
+        str | None, typer.Option("--for", metavar="TIME", help="How long: 20s, 15m, 1h30m.")
+    ] = None,
+    signal: Annotated[
+        list[str] | None,
+        typer.Option("--signal", metavar="NAME", help="A signal or PID; repeat for more."),
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="The session file to create.")
+    ] = None,
+    json: JsonOption = False,
+    case: CaseOption = None,
+    keep_wire: KeepWireOption = False,
+) -> None:
+    """Record a road-test log until the time is reached or Ctrl-C ends it."""
+    for_s = parse_duration_s(for_) if for_ else None
+    wanted = resolve_pids(signal) if signal else None
+    if out is None and case is None:
+        stamp = utc_now().replace(":", "").replace("-", "")
+        out = Path(f"drive-{stamp}.session.jsonl")
+    if not json:
+        screen.tell(ROAD_CAUTION)
+    with open_road(link, step="road-test", case=case, save=out, keep_wire=keep_wire) as road:
+        plan = build_plan(road.client, wanted)
+        if plan.unsupported:
+            missing = ", ".join(f"{pid:02X}" for pid in plan.unsupported)
+            screen.tell(f"This car does not support PID {missing}: not recorded.")
+        shower = _Shower()
+        recording = Recorder(road.client, plan, on_exchange=shower.show).run(for_s=for_s)
+        shower.end()
+        road.end(recording.reason)
+        path = road.path
+    _print(recording, path, json)
+    raise typer.Exit(exit_code(recording))
+
+
+def exit_code(recording: Recording) -> int:
+    """Return the contract's exit code for how a recording ended."""
+    if recording.reason.startswith("link lost"):
+        return EXIT_LINK
+    if recording.reason == "the car stopped answering":
+        return EXIT_SILENT
+    if recording.reason == "stopped by the user":
+        return INTERRUPTED
+    return 0
+
+
+def _print(recording: Recording, path: Path | None, json: bool) -> None:
+    from obdlog.documents import recording_document
+
+    if json:
+        screen.print_json(recording_document(recording, path))
+        return
+    screen.facts(
+        {
+            "File": path,
+            "Length": f"{recording.seconds:.1f} s",
+            "Readings": recording.readings,
+            "Rate": f"{recording.readings_per_second:.1f} readings/s",
+            "Limit seen": ""
+            if recording.limit_readings_per_second is None
+            else f"{recording.limit_readings_per_second:.1f} readings/s",
+            "Lost exchanges": recording.lost_exchanges,
+            "Gaps": recording.gaps,
+            "Ended": recording.reason,
+        }
+    )
+
+
+class _Shower:
+    """One progress line on stderr, rewritten in place, where stderr is a terminal."""
+
+    def __init__(self) -> None:
+        self._on = sys.stderr.isatty()
+        self._next_s = 0.0
+        self._shown = False
+
+    def show(self, progress: Progress) -> None:
+        """Show the progress at most once a second of the log's own time."""
+        if self._on and progress.seconds >= self._next_s:
+            self._next_s = progress.seconds + SHOW_EVERY_S
+            self._shown = True
+            rate = progress.readings / progress.seconds if progress.seconds else 0.0
+            sys.stderr.write(
+                f"\r{progress.seconds:7.0f} s  {progress.readings} readings  {rate:.0f}/s  "
+                f"lost {progress.lost}   Ctrl-C ends the log "
+            )
+            sys.stderr.flush()
+
+    def end(self) -> None:
+        """Leave the line."""
+        if self._shown:
+            sys.stderr.write("\n")

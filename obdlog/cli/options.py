@@ -1,0 +1,87 @@
+"""Options that several commands share, each defined once."""
+
+from __future__ import annotations
+
+import re
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+class Units(StrEnum):
+    """How values are shown; files and JSON are always metric."""
+
+    METRIC = "metric"
+    IMPERIAL = "imperial"
+
+
+class FailOn(StrEnum):
+    """What makes a command end with exit code 10."""
+
+    OUTSIDE = "outside"
+    CODES = "codes"
+    NOT_READY = "not-ready"
+
+
+LinkOption = Annotated[
+    str | None,
+    typer.Option(
+        "--link",
+        "-l",
+        metavar="URL",
+        help="Road to the car: a serial port, socket://host:port, sim://SCENARIO, or a session "
+        "file. Else OBDLOG_LINK, the saved default, or the only port found.",
+    ),
+]
+JsonOption = Annotated[
+    bool, typer.Option("--json", help="Print one JSON object for scripts instead of text.")
+]
+CaseOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--case", metavar="DIR", help="Folder that keeps this job's facts and sessions together."
+    ),
+]
+UnitsOption = Annotated[Units, typer.Option("--units", help="Units on screen.")]
+UnpluggedOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--unplugged", metavar="PART", help="A part that was unplugged; repeat for more."
+    ),
+]
+ReplacedOption = Annotated[
+    list[str] | None,
+    typer.Option("--replaced", metavar="PART", help="A part that was replaced; repeat for more."),
+]
+FailOnOption = Annotated[
+    FailOn | None, typer.Option("--fail-on", help="End with exit code 10 when this is found.")
+]
+SaveOption = Annotated[
+    Path | None,
+    typer.Option("--save", metavar="FILE", help="Also write the session to this new file."),
+]
+KeepWireOption = Annotated[
+    bool, typer.Option("--keep-wire", help="Keep every byte of the link in the session file.")
+]
+
+_DURATION = re.compile(r"^(?:(\d+)h)?(?:(\d+)m(?:in)?)?(?:(\d+(?:\.\d+)?)s?)?$")
+
+
+def parse_duration_s(text: str) -> float:
+    """Return seconds for texts such as ``20s``, ``15m``, ``1h30m`` or a bare number.
+
+    Raises
+    ------
+    typer.BadParameter
+        The text is no duration, or zero.
+    """
+    match = _DURATION.match(text.strip().lower()) if len(text) <= 20 else None
+    if match is None or not any(match.groups()):
+        raise typer.BadParameter(f"{text[:40]!r} is no duration; write 20s, 15m or 1h30m")
+    hours, minutes, seconds = (float(part or 0) for part in match.groups())
+    total = hours * 3600 + minutes * 60 + seconds
+    if total <= 0:
+        raise typer.BadParameter("the duration must be longer than zero")
+    return total

@@ -1,0 +1,179 @@
+"""Opening the road to the car for a command, and keeping the session of what was asked."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from obdlog import __version__
+from obdlog.case import CaseFacts, load_case_facts, next_session_path
+from obdlog.cli import screen
+from obdlog.client import Client
+from obdlog.errors import InputFileError, LinkOpenError, OpenFailure
+from obdlog.session.format import SessionHeader, Work
+from obdlog.session.writer import SessionWriter
+from obdlog.transport.base import Transport
+
+LINK_VARIABLE = "OBDLOG_LINK"
+TABLES_EDITION = "2026.1"
+
+
+@dataclass(frozen=True, slots=True)
+class Road:
+    """A connected client and, where one is kept, the session file of what it asks."""
+
+    client: Client
+    session: SessionWriter | None
+    facts: CaseFacts
+
+    @property
+    def path(self) -> Path | None:
+        """The session file."""
+        return self.session.path if self.session else None
+
+    def end(self, reason: str) -> None:
+        """Close the session file in order."""
+        if self.session:
+            self.session.end(reason)
+
+
+def config_path() -> Path:
+    """Return where the saved defaults stand on this system."""
+    from platformdirs import user_config_path
+
+    return user_config_path("obdlog") / "config.toml"
+
+
+def resolve_link(link: str | None) -> str:
+    """Return the link URL to use: given, from the environment, saved, or the only port.
+
+    Raises
+    ------
+    LinkOpenError
+        Nothing was named and not exactly one serial port exists.
+    """
+    if named := link or os.environ.get(LINK_VARIABLE) or _saved_link():
+        return named
+    from obdlog.links.serial_port import list_ports
+
+    ports = list_ports()
+    if len(ports) == 1:
+        screen.tell(f"Asking {ports[0].device}, the only serial port found.")
+        return ports[0].device
+    found = ", ".join(p.device for p in ports) or "none"
+    raise LinkOpenError(
+        f"no link named, and not exactly one serial port to choose (found: {found})",
+        reason=OpenFailure.MISSING,
+        hint="Name one with --link, for example --link /dev/ttyUSB0, --link COM5, "
+        "--link socket://192.168.0.10:35000; without hardware --link sim://airbox-repair.",
+    )
+
+
+def _saved_link() -> str | None:
+    path = config_path()
+    try:
+        content = tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return None
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise InputFileError(f"{path} cannot be read: {error}", path=path) from error
+    link = content.get("link")
+    return link if isinstance(link, str) and link else None
+
+
+def save_default_link(link: str) -> Path:
+    """Write `link` as the saved default and return the file."""
+    path = config_path()
+    escaped = link.replace("\\", "\\\\").replace('"', '\\"')
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(f'link = "{escaped}"\n', encoding="utf-8")
+    except OSError as error:
+        raise InputFileError(f"{path} cannot be written: {error.strerror}", path=path) from error
+    return path
+
+
+def work_of(
+    facts: CaseFacts, unplugged: list[str] | None, replaced: list[str] | None
+) -> Work:
+    """Return the work done: what the options say, added to what ``case.toml`` says."""
+    return Work(
+        unplugged=list(dict.fromkeys([*facts.work.unplugged, *(unplugged or [])])),
+        replaced=list(dict.fromkeys([*facts.work.replaced, *(replaced or [])])),
+    )
+
+
+def utc_now() -> str:
+    """Return the time in UTC, ISO 8601, to the second."""
+    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+def session_header(transport: Transport, facts: CaseFacts, work: Work | None = None) -> SessionHeader:
+    """Return the first line of a session over `transport`."""
+    protocol = transport.protocol
+    return SessionHeader(
+        version=1,
+        started=utc_now(),
+        software=f"obdlog {__version__}",
+        link=transport.url,
+        transport=transport.kind,
+        protocol=protocol.name if protocol else "",
+        vehicle=dict(facts.vehicle),
+        work=work or facts.work,
+        tables=TABLES_EDITION,
+    )
+
+
+@contextmanager
+def open_road(
+    link: str | None,
+    *,
+    step: str,
+    case: Path | None = None,
+    save: Path | None = None,
+    work: Work | None = None,
+    keep_wire: bool = False,
+) -> Iterator[Road]:
+    """Connect and yield a `Road`; whatever happens, the adapter and the file are left in order.
+
+    A session is kept in the case folder, or in `save`; a played-back session is not kept again.
+    """
+    from obdlog.transport.recording import RecordingTransport
+    from obdlog.transport.registry import open_transport
+
+    facts = load_case_facts(case) if case else CaseFacts()
+    transport = open_transport(resolve_link(link))
+    writer: SessionWriter | None = None
+    try:
+        screen.progress("connecting")
+        transport.connect()
+        path = save or (next_session_path(case, step) if case else None)
+        if path is not None and (save or transport.kind != "playback"):
+            writer = SessionWriter(path, session_header(transport, facts, work), transport.clock)
+            recording = RecordingTransport(transport, writer, keep_wire=keep_wire)
+            note_adapter(transport, writer)
+            yield Road(Client(recording, screen.progress), writer, facts)
+        else:
+            yield Road(Client(transport, screen.progress), None, facts)
+    except KeyboardInterrupt:
+        if writer:
+            writer.end("stopped by the user")
+        raise
+    finally:
+        try:
+            if writer:
+                writer.close()
+        finally:
+            transport.close()
+
+
+def note_adapter(transport: Transport, writer: SessionWriter) -> float | None:
+    """Write the adapter's identity and supply voltage to the session; return the voltage [V]."""
+    voltage = transport.voltage_v()
+    writer.adapter(voltage_v=voltage, identity=transport.identity)
+    return voltage

@@ -1,0 +1,133 @@
+"""Everything that is printed: text on stdout, messages and progress on stderr.
+
+What comes from a car, a file or a user passes `plain` first, so that no control character and
+no markup of ours can hide in it.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+import msgspec
+
+from obdlog.cli.options import Units
+from obdlog.model import Reading, Value
+from obdlog.session.format import printable
+from obdlog.units import convert, shown
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+
+
+def console(*, stderr: bool = False) -> Console:
+    """Return a console for stdout or stderr; it honours NO_COLOR."""
+    from rich.console import Console
+
+    out = Console(stderr=stderr, highlight=False, markup=False, emoji=False, soft_wrap=False)
+    if not out.is_terminal:
+        out.width = 110
+    return out
+
+
+def plain(text: object) -> str:
+    """Return `text` without anything a terminal would obey."""
+    return printable(str(text))
+
+
+def say(text: str = "") -> None:
+    """Print one line or paragraph on stdout."""
+    console().print(text)
+
+
+def heading(text: str) -> None:
+    """Print a heading on stdout."""
+    console().print(f"\n{text}", style="bold")
+
+
+def tell(text: str) -> None:
+    """Print a message on stderr."""
+    console(stderr=True).print(text)
+
+
+def progress(text: str) -> None:
+    """Print a progress line on stderr where that is a terminal."""
+    if sys.stderr.isatty():
+        console(stderr=True).print(f"… {text}", style="dim")
+
+
+def print_json(document: Any) -> None:
+    """Print `document` as one line of JSON on stdout."""
+    sys.stdout.write(msgspec.json.encode(document).decode("utf-8") + "\n")
+    sys.stdout.flush()
+
+
+def table(*columns: str, title: str = "") -> Table:
+    """Return an empty table with our one look: a rule under the head, nothing else."""
+    from rich import box
+    from rich.table import Table
+
+    made = Table(box=box.SIMPLE_HEAD, title=title or None, title_justify="left", pad_edge=False)
+    for column in columns:
+        made.add_column(column, overflow="fold")
+    return made
+
+
+def print_table(columns: Iterable[str], rows: Iterable[Iterable[object]], title: str = "") -> None:
+    """Print rows under `columns`; every cell passes `plain`."""
+    made = table(*columns, title=title)
+    for row in rows:
+        made.add_row(*("" if cell is None else plain(cell) for cell in row))
+    console().print(made)
+
+
+def value_text(value: Value, unit: str, units: Units = Units.METRIC) -> str:
+    """Return a value with its unit as a person reads it."""
+    if value is None:
+        return "not available"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, str):
+        return plain(value)
+    number, shown_unit = convert(float(value), unit, units.value)
+    digits = f"{number:.0f}" if abs(number) >= 1000 else f"{number:.4g}"
+    return f"{digits} {shown(shown_unit)}".rstrip()
+
+
+def reading_text(reading: Reading, units: Units = Units.METRIC) -> str:
+    """Return the value of `reading` with its unit."""
+    return value_text(reading.value, reading.unit, units)
+
+
+def local_time(utc: str) -> str:
+    """Return an ISO 8601 time in UTC as local time for the screen."""
+    try:
+        return datetime.fromisoformat(utc).astimezone().strftime("%Y-%m-%d %H:%M:%S")
+    except ValueError:
+        return plain(utc)
+
+
+def yes_no(value: bool | None) -> str:
+    """Return yes, no or unknown."""
+    return "unknown" if value is None else "yes" if value else "no"
+
+
+def bullet(lines: Iterable[str]) -> None:
+    """Print a list on stdout."""
+    from rich.padding import Padding
+
+    out = console()
+    for line in lines:
+        out.print(Padding(f"• {line}", (0, 0, 0, 2)))
+
+
+def facts(pairs: Mapping[str, object]) -> None:
+    """Print name and value pairs, one a line, leaving out what is not known."""
+    out = console()
+    width = max((len(k) for k in pairs), default=0)
+    for key, value in pairs.items():
+        if value not in (None, ""):
+            out.print(f"{key:<{width}}  {plain(value)}")

@@ -1,0 +1,191 @@
+"""Questions a user asks of a car, over any transport.
+
+A `Client` keeps every exchange it made, so that `obdlog.survey` can read the answers and a
+session file can hold the evidence. Nothing here changes the vehicle; erasing stands alone in
+`obdlog.erase`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+from obdlog import survey
+from obdlog.errors import NoAnswerError, RefusedError
+from obdlog.model import Bus, Exchange, Request
+from obdlog.services import requests
+from obdlog.services.registry import changes_vehicle
+from obdlog.transport.base import BusProtocol, Transport
+
+FREEZE_FRAME_USUAL = (
+    0x03, 0x04, 0x05, 0x06, 0x07, 0x08, 0x09, 0x0B, 0x0C, 0x0D, 0x0E, 0x0F, 0x10, 0x11, 0x1F,
+    0x33, 0x42, 0x43, 0x44, 0x45, 0x46,
+)  # fmt: skip
+"""Asked of a freeze frame whose bitmap is not known: what most cars store."""
+
+COUNTER_PIDS = (0x21, 0x30, 0x31, 0x4D, 0x4E)
+JUDGING_PIDS = (0x05, 0x0B, 0x0C, 0x0D, 0x0F, 0x10, 0x11, 0x42, 0x46, 0x4F, 0x50)
+"""Live readings that the judgement of codes looks at, and the scales they need."""
+
+Progress = Callable[[str], None]
+
+
+def _quiet(_: str) -> None:
+    """Say nothing."""
+
+
+class Client:
+    """Asks; remembers what came back in `exchanges`.
+
+    Parameters
+    ----------
+    transport
+        Any road to a car.
+    progress
+        Called with a few words before each longer step.
+    """
+
+    def __init__(self, transport: Transport, progress: Progress = _quiet) -> None:
+        self.transport = transport
+        self.exchanges: list[Exchange] = []
+        self._progress = progress
+
+    @property
+    def bus(self) -> Bus:
+        """The bus family of the connected car."""
+        protocol = self.transport.protocol
+        return protocol.bus if protocol is not None else Bus.CAN
+
+    def connect(self) -> BusProtocol:
+        """Set the road up and find the protocol; errors as `Transport.connect`."""
+        self._progress("connecting")
+        return self.transport.connect()
+
+    def ask(self, payload: bytes, *, purpose: str = "", target: str | None = None) -> Exchange:
+        """Send one harmless request and keep the exchange.
+
+        Raises
+        ------
+        RefusedError
+            The request would change the vehicle.
+        """
+        if changes_vehicle(payload):
+            raise RefusedError(f"service {payload[0]:02X} changes the vehicle and is not asked here")
+        request = (
+            Request(payload, purpose=purpose)
+            if target is None
+            else Request(payload, target, purpose)
+        )
+        exchange = self.transport.exchange(request)
+        self.exchanges.append(exchange)
+        return exchange
+
+    def ask_bitmaps(self, service: int, *, purpose: str = "identify") -> dict[str, frozenset[int]]:
+        """Return what each module supports of `service`, asking bitmap after bitmap.
+
+        The next bitmap is asked only where one announced it (SAE J1979).
+        """
+        base = 0x00
+        while base <= 0xE0:
+            payload = (
+                requests.build_freeze_frame(base)
+                if service == 0x02
+                else bytes([service, base])
+            )
+            exchange = self.ask(payload, purpose=purpose)
+            if not exchange.positive():
+                break
+            if not any(base + 0x20 in pids for pids in self._supported(service).values()):
+                break
+            base += 0x20
+        return self._supported(service)
+
+    def _supported(self, service: int) -> dict[str, frozenset[int]]:
+        return survey.supported(self.exchanges, service)
+
+    def _signals(self) -> dict[str, frozenset[int]]:
+        return self._supported(0x01) or self.ask_bitmaps(0x01)
+
+    def _ask_signals(self, pids: Iterable[int], purpose: str) -> None:
+        """Ask those of `pids` that any module announces; all of them where none announces any."""
+        supported = self._signals()
+        known = frozenset().union(*supported.values()) if supported else None
+        for pid in pids:
+            if known is None or pid in known:
+                self.ask(bytes([0x01, pid]), purpose=purpose)
+
+    def read_codes(self) -> None:
+        """Ask lamp, stored, pending and permanent codes, freeze frames and live readings.
+
+        Raises
+        ------
+        NoAnswerError
+            No module answered any of it.
+        """
+        self._progress("reading codes")
+        self._ask_signals((0x01,), "codes")
+        for service in survey.CODE_SERVICES:
+            self.ask(bytes([service]), purpose="codes")
+        self._progress("reading freeze frames")
+        self._ask_freeze_frames()
+        self._ask_signals(JUDGING_PIDS, "codes")
+        self._need_answers("codes")
+
+    def _ask_freeze_frames(self) -> None:
+        owner = self.ask(requests.build_freeze_frame(0x02), purpose="codes")
+        if not any(any(m.payload[3:5]) for m in owner.positive()):
+            return
+        supported = self.ask_bitmaps(0x02, purpose="codes")
+        announced = frozenset().union(*supported.values()) if supported else FREEZE_FRAME_USUAL
+        for pid in sorted(set(announced) - {0x02}):
+            if pid % 0x20:
+                self.ask(requests.build_freeze_frame(pid), purpose="codes")
+
+    def read_readiness(self) -> None:
+        """Ask the monitors since clearing and this drive, and the counters."""
+        self._progress("reading readiness")
+        self._ask_signals((0x01, 0x41, *COUNTER_PIDS), "readiness")
+        self._need_answers("readiness")
+
+    def read_vehicle(self) -> None:
+        """Ask identity: supported signals, VIN, calibrations, ECU names, in-use counters."""
+        self._progress("reading identity")
+        self._signals()
+        announced = self.ask_bitmaps(0x09)
+        known = frozenset().union(*announced.values()) if announced else None
+        for info_type in (0x02, 0x04, 0x06, 0x0A, 0x08, 0x0B):
+            if known is None or info_type in known:
+                self.ask(requests.build_vehicle_info(info_type), purpose="identify")
+        self._need_answers("identity")
+
+    def read_onboard_tests(self) -> None:
+        """Ask every on-board test result that the car announces (service 06; 05 before CAN)."""
+        self._progress("reading on-board test results")
+        announced = self.ask_bitmaps(0x06, purpose="onboard-tests")
+        monitors = frozenset().union(*announced.values()) if announced else frozenset()
+        for monitor in sorted(monitors):
+            if monitor % 0x20:
+                self.ask(requests.build_onboard_tests(monitor), purpose="onboard-tests")
+
+    def engine_speed_rpm(self) -> float | None:
+        """Return the highest engine speed any module reports [min-1], None when none does."""
+        return self._fresh_number(0x0C, "RPM")
+
+    def vehicle_speed_kmh(self) -> float | None:
+        """Return the highest vehicle speed any module reports [km/h], None when none does."""
+        return self._fresh_number(0x0D, "VSS")
+
+    def _fresh_number(self, pid: int, signal: str) -> float | None:
+        exchange = self.ask(bytes([0x01, pid]), purpose="safety")
+        values = [
+            float(readings[signal].value)
+            for readings in survey.latest_readings([exchange], self.bus).values()
+            if signal in readings and isinstance(readings[signal].value, (int, float))
+        ]
+        return max(values, default=None)
+
+    def _need_answers(self, what: str) -> None:
+        if not survey.answered(self.exchanges):
+            raise NoAnswerError(
+                f"no module answered the request for {what}",
+                hint="Switch the ignition on (engine off is enough) and try again.",
+            )

@@ -1,0 +1,210 @@
+"""Erasing codes: evidence first, one request, then the read-back.
+
+The order is the safety: no function here can send the erase before the evidence of the same
+connection was written, synced and read back from disk.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from obdlog import survey
+from obdlog.client import Client
+from obdlog.errors import RefusedError, SessionFileError
+from obdlog.model import Exchange, Outcome, Request
+from obdlog.services.refusals import parse_refusal
+from obdlog.services.requests import build_clear
+from obdlog.session.reader import read_session
+from obdlog.survey import ModuleCodes
+
+LOST_BY_CLEARING = (
+    "stored and pending codes of every module that accepts the request",
+    "freeze frames: the conditions in which each code was set",
+    "readiness: every monitor that is not continuous starts again as not complete",
+    "on-board test results (service 06)",
+    "counters: distance and engine time with the lamp on, warm-ups, distance and time since "
+    "clearing",
+    "in some vehicles, learned fuel and idle corrections",
+)
+"""What SAE J1979 service 04 erases; the last item is common practice, no source."""
+
+CAUTIONS = (
+    "Ignition on, engine off, vehicle parked. Connect a charger if the battery is weak.",
+    "Do not clear when the fault is not known or comes and goes, when the engine lamp flashes, "
+    "before an inspection or a sale, or while a warranty claim is open.",
+    "Permanent codes stay: only the vehicle's own passed test removes them.",
+    "Airbag, brake and other modules that this request does not reach keep their codes and "
+    "lamps; work on restraints, brakes and high voltage belongs to licensed practice.",
+    "Afterwards an inspection may refuse the vehicle until its monitors have run; rules differ "
+    "by place.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ModuleErasure:
+    """What one module did; `accepted` is None when it stayed silent."""
+
+    address: str
+    name: str
+    accepted: bool | None
+    refusal: str | None
+    before: tuple[str, ...]
+    after: tuple[str, ...]
+
+
+def require_engine_off(client: Client, *, stated_off: bool = False) -> None:
+    """Check that the engine stands and the vehicle does not move.
+
+    Parameters
+    ----------
+    stated_off
+        The user states that the engine is off; counts only where no module reports a speed.
+
+    Raises
+    ------
+    RefusedError
+        The engine runs, the vehicle moves, or neither can be read.
+    """
+    moving = client.vehicle_speed_kmh()
+    if moving:
+        raise RefusedError(
+            f"the vehicle moves at {moving:.0f} km/h; nothing was erased",
+            hint="Park, switch the engine off, switch the ignition on, and try again.",
+        )
+    running = client.engine_speed_rpm()
+    if running:
+        raise RefusedError(
+            f"the engine runs at {running:.0f} rpm; nothing was erased",
+            hint="Switch the engine off, switch the ignition on, and try again.",
+        )
+    if running is None and not stated_off:
+        raise RefusedError(
+            "no module reports the engine speed, so it is not certain that the engine is off; "
+            "nothing was erased",
+            hint="If you can see that the engine is off, say so with --engine-is-off.",
+        )
+
+
+def ask_evidence(client: Client) -> None:
+    """Ask all that clearing destroys: identity, codes, frames, readiness, tests, counters."""
+    client.read_vehicle()
+    client.read_codes()
+    client.read_readiness()
+    client.read_onboard_tests()
+
+
+def verify_evidence(path: Path, exchanges: Sequence[Exchange]) -> None:
+    """Read the evidence file back and compare it with what was asked.
+
+    Raises
+    ------
+    SessionFileError
+        The file does not hold every exchange.
+    """
+    kept = read_session(path)
+    on_disk = [(e.request.payload, [m.payload for m in e.messages]) for e in kept.exchanges]
+    asked = [(e.request.payload, [m.payload for m in e.messages]) for e in exchanges]
+    position = 0
+    for entry in on_disk:
+        if position < len(asked) and entry == asked[position]:
+            position += 1
+    if position < len(asked) or not kept.complete:
+        raise SessionFileError(
+            f"the evidence file holds {position} of {len(asked)} exchanges; nothing was erased",
+            path=path,
+            hint="Check the disk, or name another folder with --case.",
+        )
+
+
+def send_erase(
+    client: Client, before: Sequence[ModuleCodes], *, stated_off: bool, sync: Callable[[], None]
+) -> tuple[ModuleErasure, ...]:
+    """Send service 04 once and read back; return what each module did.
+
+    The engine is checked again right before. Silence is never answered by a second erase: the
+    read-back tells.
+
+    Parameters
+    ----------
+    before
+        The code reading of the evidence.
+    sync
+        Called right after the erase, to put it on disk before the read-back.
+    """
+    require_engine_off(client, stated_off=stated_off)
+    exchange = client.transport.exchange(Request(build_clear(), purpose="erase"))
+    client.exchanges.append(exchange)
+    sync()
+    reading = Client(client.transport)
+    reading.read_codes()
+    reading.read_readiness()
+    client.exchanges.extend(reading.exchanges)
+    after = {m.address: m for m in survey.survey_codes(reading.exchanges, client.bus)}
+    held = {m.address: m for m in before}
+    accepted = {m.source for m in exchange.positive()}
+    refused = {m.source: parse_refusal(m.payload).meaning for m in exchange.refusals()}
+    return tuple(
+        ModuleErasure(
+            address=address,
+            name=(after.get(address) or held[address]).name if address in (after | held) else "",
+            accepted=True if address in accepted else False if address in refused else None,
+            refusal=refused.get(address),
+            before=_texts(held.get(address)),
+            after=_texts(after.get(address)),
+        )
+        for address in sorted({*held, *after, *accepted, *refused})
+    )
+
+
+def _texts(module: ModuleCodes | None) -> tuple[str, ...]:
+    return tuple(c.code for c in module.codes) if module else ()
+
+
+def silent_erase(exchange: Exchange) -> bool:
+    """Return whether an erase got no answer at all."""
+    return exchange.outcome in (Outcome.NO_DATA, Outcome.TIMEOUT, Outcome.LOST, Outcome.GARBLED)
+
+
+def next_steps(modules: Sequence[ModuleErasure], after: Sequence[ModuleCodes]) -> tuple[str, ...]:
+    """Return what still must happen, in order, in plain words."""
+    steps: list[str] = []
+    refused = [m for m in modules if m.accepted is False]
+    for module in refused:
+        steps.append(
+            f"{module.name} ({module.address}) refused: {module.refusal}. Check ignition on and "
+            "engine off, then read again before any second try."
+        )
+    silent = [m for m in modules if m.accepted is None and m.before]
+    for module in silent:
+        kept = ", ".join(module.after) or "no codes any more"
+        steps.append(
+            f"{module.name} ({module.address}) did not answer the erase; the read-back shows {kept}."
+        )
+    permanent = sorted({c for m in after for c in m.with_status("permanent")})
+    back = sorted({c for m in after for c in m.with_status("confirmed")})
+    if back:
+        steps.append(
+            f"Still stored right after clearing: {', '.join(back)}. A code that returns at once "
+            "with everything connected points to a fault that is there now."
+        )
+    if any(m.accepted for m in modules):
+        steps.append(
+            "Key cycle: ignition off, wait until the modules sleep (a minute or more; the maker's "
+            "time wins), ignition on, engine off, then start. Read the codes again."
+        )
+    if permanent:
+        steps.append(
+            f"Permanent codes remain: {', '.join(permanent)}. They go only when the vehicle's own "
+            "test has run and passed."
+        )
+    steps.append(
+        "Road test with a passenger at the laptop, on legal roads: record a log, then check it. "
+        "No code plus monitors that have not run means unknown, not repaired."
+    )
+    steps.append(
+        "Lamps of modules that were not read here (airbag, brakes, stability) are not covered by "
+        "this result."
+    )
+    return tuple(steps)

@@ -1,0 +1,398 @@
+"""What a list of exchanges says about a car: codes, readiness, identity, test results.
+
+Pure functions, so that a live reading and a recorded session go through the same code. Where a
+request was asked more than once, the last answer of each module counts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+
+from obdlog.addresses import module_name
+from obdlog.errors import DecodeError
+from obdlog.model import Bus, EcuMessage, Exchange, Outcome, Reading
+from obdlog.services.codes import parse_codes
+from obdlog.services.current_data import parse_current_data, split_current_data
+from obdlog.services.freeze_frame import parse_freeze_frame
+from obdlog.services.onboard_tests import TestResult, parse_tests
+from obdlog.services.refusals import parse_refusal
+from obdlog.services.requests import supported_pids
+from obdlog.services.vehicle_info import VehicleInfo, parse_vehicle_info
+from obdlog.tables.decode import Context
+from obdlog.tables.monitors import MonitorStatus, decode_monitors
+
+CODE_SERVICES = {0x03: "confirmed", 0x07: "pending", 0x0A: "permanent"}
+"""Service → the status that a code read with it has (SAE J1979)."""
+
+_BITMAP_PIDS = frozenset(range(0x00, 0x100, 0x20))
+_CONTEXT_PIDS = frozenset({0x13, 0x1D, 0x4F, 0x50})
+
+
+@dataclass(frozen=True, slots=True)
+class ModuleCode:
+    """One code of one module with every status it was read under."""
+
+    code: str
+    status: tuple[str, ...]
+    failure_type: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FreezeFrame:
+    """The readings a module stored when `code` was set."""
+
+    code: str
+    readings: tuple[Reading, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ModuleCodes:
+    """Codes, lamp and freeze frames of one module; `lamp` is None when it was not read."""
+
+    address: str
+    name: str
+    answered: bool
+    lamp: bool | None
+    codes: tuple[ModuleCode, ...]
+    freeze_frames: tuple[FreezeFrame, ...] = ()
+    error: str | None = None
+
+    def with_status(self, status: str) -> tuple[str, ...]:
+        """Return the code texts that carry `status`."""
+        return tuple(c.code for c in self.codes if status in c.status)
+
+
+@dataclass(frozen=True, slots=True)
+class ModuleReadiness:
+    """Monitors since clearing and this drive, as one module reports them."""
+
+    address: str
+    name: str
+    since_clear: MonitorStatus
+    this_drive: MonitorStatus | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Counters:
+    """How long ago the memory was cleared, in the largest terms any module reports."""
+
+    warm_ups_since_clear: int | None = None
+    distance_since_clear_km: int | None = None
+    minutes_since_clear: int | None = None
+    distance_with_lamp_km: int | None = None
+    minutes_with_lamp: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ModuleIdentity:
+    """What one module says of itself; `signals` are the service 01 PIDs it supports."""
+
+    address: str
+    name: str
+    ecu_name: str | None
+    vin: str | None
+    calibrations: tuple[str, ...]
+    cvns: tuple[str, ...]
+    supported: tuple[int, ...]
+    counters: tuple[VehicleInfo, ...] = ()
+
+
+@dataclass(slots=True)
+class _Answers:
+    """Positive answers by module, later ones replacing earlier ones of the same request."""
+
+    by_request: dict[tuple[str, bytes], list[bytes]] = field(default_factory=dict)
+
+    def of(self, address: str, request: bytes) -> list[bytes]:
+        return self.by_request.get((address, request), [])
+
+
+def _answers(exchanges: Iterable[Exchange]) -> _Answers:
+    answers = _Answers()
+    for exchange in exchanges:
+        latest: dict[str, list[bytes]] = {}
+        for message in exchange.positive():
+            latest.setdefault(message.source, []).append(message.payload)
+        for source, payloads in latest.items():
+            answers.by_request[(source, exchange.request.payload)] = payloads
+    return answers
+
+
+def addresses(exchanges: Iterable[Exchange]) -> tuple[str, ...]:
+    """Return every address that answered anything, in address order."""
+    return tuple(sorted({m.source for e in exchanges for m in e.messages}))
+
+
+def _current_data(exchanges: Iterable[Exchange]) -> Iterable[tuple[Exchange, EcuMessage]]:
+    for exchange in exchanges:
+        if exchange.request.service == 0x01:
+            for message in exchange.positive():
+                yield exchange, message
+
+
+def contexts(exchanges: Iterable[Exchange]) -> dict[str, Context]:
+    """Return per module what its own replies say about scales and sensor layout.
+
+    The facts are PIDs 13, 1D, 4F and 50 of SAE J1979.
+    """
+    found: dict[str, Context] = {}
+    for exchange, message in _current_data(exchanges):
+        try:
+            items = split_current_data(message.payload, exchange.request.payload[1:])
+        except DecodeError:
+            continue
+        for pid, data in items:
+            if pid in _CONTEXT_PIDS:
+                found[message.source] = found.get(message.source, Context()).updated(pid, data)
+    return found
+
+
+def latest_data(exchanges: Sequence[Exchange]) -> dict[str, dict[int, bytes]]:
+    """Return per module the last data bytes of each service 01 PID."""
+    found: dict[str, dict[int, bytes]] = {}
+    for exchange, message in _current_data(exchanges):
+        try:
+            items = split_current_data(message.payload, exchange.request.payload[1:])
+        except DecodeError:
+            continue
+        found.setdefault(message.source, {}).update(items)
+    return found
+
+
+def latest_readings(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, dict[str, Reading]]:
+    """Return per module the last reading of each signal (service 01)."""
+    context = contexts(exchanges)
+    found: dict[str, dict[str, Reading]] = {}
+    for exchange, message in _current_data(exchanges):
+        try:
+            readings = parse_current_data(
+                message.payload,
+                context.get(message.source, Context()),
+                bus,
+                exchange.request.payload[1:],
+            )
+        except DecodeError:
+            continue
+        found.setdefault(message.source, {}).update({r.signal: r for r in readings})
+    return found
+
+
+def supported(exchanges: Iterable[Exchange], service: int = 0x01) -> dict[str, frozenset[int]]:
+    """Return per module the PIDs (or monitor ids, info types) its bitmaps announce."""
+    found: dict[str, set[int]] = {}
+    for exchange in exchanges:
+        request = exchange.request.payload
+        if request[0] != service or len(request) < 2 or request[1] not in _BITMAP_PIDS:
+            continue
+        for message in exchange.positive():
+            pids = _announced(message.payload, request)
+            if pids:
+                found.setdefault(message.source, set()).update(pids)
+    return {source: frozenset(pids) for source, pids in found.items()}
+
+
+def _announced(payload: bytes, request: bytes) -> Sequence[int]:
+    """Return the ids in one bitmap reply; the layouts are those of SAE J1979."""
+    if request[0] == 0x09:
+        body = payload[2:]
+        return supported_pids(request[1], body[-4:]) if len(body) in (4, 5) else ()
+    # Services 01 and 06 repeat (id, four bytes); service 02 has the frame number in between.
+    step, skip = (6, 2) if request[0] == 0x02 else (5, 1)
+    pids: list[int] = []
+    for at in range(1, len(payload) - step + 1, step):
+        if payload[at] in _BITMAP_PIDS:
+            pids += supported_pids(payload[at], payload[at + skip : at + skip + 4])
+    return pids
+
+
+def _refusal_text(exchange: Exchange, address: str) -> str | None:
+    for message in exchange.refusals():
+        if message.source == address:
+            refusal = parse_refusal(message.payload)
+            return f"service {refusal.service} refused: {refusal.meaning}"
+    return None
+
+
+def survey_codes(exchanges: Sequence[Exchange], bus: Bus) -> tuple[ModuleCodes, ...]:
+    """Return codes, lamp and freeze frames of each module, in address order."""
+    answers = _answers(exchanges)
+    lamps = {s: status.since_clear.lamp for s, status in _readiness(exchanges).items()}
+    context = contexts(exchanges)
+    modules: list[ModuleCodes] = []
+    for address in addresses(exchanges):
+        statuses: dict[tuple[str, str | None], list[str]] = {}
+        errors: list[str] = []
+        read = False
+        for service, status in CODE_SERVICES.items():
+            for payload in answers.of(address, bytes([service])):
+                read = True
+                try:
+                    codes = parse_codes(payload, bus)
+                except DecodeError as error:
+                    errors.append(str(error))
+                    continue
+                for code in codes:
+                    held = statuses.setdefault((code.text, code.failure_type), [])
+                    if status not in held:
+                        held.append(status)
+        for exchange in exchanges:
+            if exchange.request.service in CODE_SERVICES:
+                refusal = _refusal_text(exchange, address)
+                # A car older than permanent codes refuses service 0A; that is no fault.
+                if refusal is not None and exchange.request.service != 0x0A:
+                    errors.append(refusal)
+        if not read and not errors:
+            errors.append("did not answer the request for stored codes")
+        modules.append(
+            ModuleCodes(
+                address=address,
+                name=module_name(address),
+                answered=read,
+                lamp=lamps.get(address),
+                codes=tuple(
+                    ModuleCode(code, tuple(status), failure_type)
+                    for (code, failure_type), status in statuses.items()
+                ),
+                freeze_frames=_freeze_frames(exchanges, address, context, bus),
+                error="; ".join(dict.fromkeys(errors)) or None,
+            )
+        )
+    return tuple(modules)
+
+
+def _freeze_frames(
+    exchanges: Sequence[Exchange], address: str, context: dict[str, Context], bus: Bus
+) -> tuple[FreezeFrame, ...]:
+    owner: dict[int, str] = {}
+    readings: dict[int, dict[str, Reading]] = {}
+    for exchange in exchanges:
+        if exchange.request.service != 0x02:
+            continue
+        requested = exchange.request.payload[1:2]
+        if not requested or requested[0] in _BITMAP_PIDS:
+            continue
+        for message in exchange.positive():
+            if message.source != address:
+                continue
+            try:
+                frame = parse_freeze_frame(message.payload, context.get(address, Context()), bus)
+            except DecodeError:
+                continue
+            if requested[0] == 0x02:
+                owner.pop(frame.frame, None)
+                if frame.code:
+                    owner[frame.frame] = frame.code
+            else:
+                readings.setdefault(frame.frame, {}).update({r.signal: r for r in frame.readings})
+    return tuple(
+        FreezeFrame(code, tuple(readings.get(number, {}).values()))
+        for number, code in sorted(owner.items())
+    )
+
+
+def _readiness(exchanges: Sequence[Exchange]) -> dict[str, ModuleReadiness]:
+    found: dict[str, ModuleReadiness] = {}
+    for address, data in latest_data(exchanges).items():
+        if len(data.get(0x01, b"")) != 4:
+            continue
+        this_drive = data.get(0x41, b"")
+        found[address] = ModuleReadiness(
+            address,
+            module_name(address),
+            decode_monitors(data[0x01]),
+            decode_monitors(this_drive, this_drive=True) if len(this_drive) == 4 else None,
+        )
+    return found
+
+
+def survey_readiness(exchanges: Sequence[Exchange]) -> tuple[ModuleReadiness, ...]:
+    """Return the monitors of each module that reports them, in address order."""
+    return tuple(status for _, status in sorted(_readiness(exchanges).items()))
+
+
+def survey_counters(exchanges: Sequence[Exchange], bus: Bus) -> Counters:
+    """Return the counters since clearing; of several modules the largest figure counts."""
+    largest: dict[str, int] = {}
+    for readings in latest_readings(exchanges, bus).values():
+        for signal, reading in readings.items():
+            if isinstance(reading.value, (int, float)) and not isinstance(reading.value, bool):
+                largest[signal] = max(largest.get(signal, 0), int(reading.value))
+    return Counters(
+        warm_ups_since_clear=largest.get("WARM_UPS"),
+        distance_since_clear_km=largest.get("CLR_DIST"),
+        minutes_since_clear=largest.get("CLR_TIME"),
+        distance_with_lamp_km=largest.get("MIL_DIST"),
+        minutes_with_lamp=largest.get("MIL_TIME"),
+    )
+
+
+def survey_vehicle(exchanges: Sequence[Exchange], bus: Bus) -> tuple[ModuleIdentity, ...]:
+    """Return the identity of each module that answered anything, in address order."""
+    bitmaps = supported(exchanges)
+    identities: list[ModuleIdentity] = []
+    for address in addresses(exchanges):
+        identity = ModuleIdentity(
+            address,
+            module_name(address),
+            None,
+            None,
+            (),
+            (),
+            tuple(sorted(bitmaps.get(address, frozenset()) - _BITMAP_PIDS)),
+        )
+        for exchange in exchanges:
+            if exchange.request.service != 0x09:
+                continue
+            for message in exchange.positive():
+                if message.source != address:
+                    continue
+                try:
+                    info = parse_vehicle_info(message.payload, bus)
+                except DecodeError:
+                    continue
+                identity = _with_info(identity, info)
+        identities.append(identity)
+    return tuple(identities)
+
+
+def _with_info(identity: ModuleIdentity, info: VehicleInfo) -> ModuleIdentity:
+    if info.info_type == 0x02 and info.items:
+        return replace(identity, vin=info.items[0])
+    if info.info_type == 0x04:
+        return replace(identity, calibrations=info.items)
+    if info.info_type == 0x06:
+        return replace(identity, cvns=info.items)
+    if info.info_type == 0x0A and info.items:
+        return replace(identity, ecu_name=info.items[0])
+    if info.info_type in (0x08, 0x0B):
+        return replace(identity, counters=(info,))
+    return identity
+
+
+def survey_tests(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, tuple[TestResult, ...]]:
+    """Return per module the service 06 results, later ones replacing earlier ones."""
+    answers = _answers(e for e in exchanges if e.request.service == 0x06)
+    found: dict[str, dict[tuple[str | None, ...], TestResult]] = {}
+    for (address, request), payloads in answers.by_request.items():
+        if len(request) < 2 or request[1] in _BITMAP_PIDS:
+            continue
+        for payload in payloads:
+            try:
+                results = parse_tests(payload, bus)
+            except DecodeError:
+                continue
+            for result in results:
+                key = (result.monitor_id, result.test_id, result.component)
+                found.setdefault(address, {})[key] = result
+    return {address: tuple(results.values()) for address, results in sorted(found.items())}
+
+
+def vin_of(exchanges: Sequence[Exchange], bus: Bus) -> str | None:
+    """Return the first VIN that a module reported."""
+    return next((m.vin for m in survey_vehicle(exchanges, bus) if m.vin), None)
+
+
+def answered(exchanges: Iterable[Exchange]) -> bool:
+    """Return whether any exchange was answered at all."""
+    return any(e.outcome in (Outcome.ANSWERED, Outcome.REFUSED) for e in exchanges)
