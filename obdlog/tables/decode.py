@@ -50,12 +50,7 @@ def decode_pid(
     except DecodeError as error:
         error.payload = bytes(data)
         raise
-    text = f"{pid:02X}"
-    return tuple(
-        Reading(field.signal.name, field.label, field.value(data), field.signal.unit, text)
-        for field in layout
-        if field.applies(data)
-    )
+    return tuple([f.read(data) for f in layout if not f.conditional or f.applies(data)])
 
 
 def likely_lengths(pid: int, context: Context = EMPTY) -> tuple[int, ...]:

@@ -2,47 +2,57 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cache, lru_cache
 from typing import Final
 
 from obdlog.errors import DecodeError
-from obdlog.model import Value
+from obdlog.model import Reading
 from obdlog.tables.codecs import Codec, Number
 from obdlog.tables.context import EMPTY, Context
 from obdlog.tables.signals import Signal, by_pid, lengths
 
-_TABLE_BITS: Final = 8
+_LISTED_BITS: Final = 8
 
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One row, ready to run: where its bits are and what every value of them means."""
+    """One row, ready to run: where its bits are and what they mean."""
 
     signal: Signal
     label: str
+    pid: str
     start: int
     stop: int
     shift: int
     mask: int
     codec: Codec
-    values: tuple[Value, ...]
-    """Value of each raw number, for narrow fields; empty for wide ones."""
+    unavailable: Reading
+    """The reading where the car says that there is no value."""
+    readings: tuple[Reading, ...]
+    """The reading of each raw number, for narrow fields; empty for wide ones."""
     missing: bool
     """Whether the context already says that the car has no such thing."""
+    conditional: bool
+    """Whether the row may not apply, or its value not be available, for some data."""
 
-    def value(self, data: bytes) -> Value:
-        """Return the field's value, None where the data say "not available"."""
-        signal = self.signal
-        if self.missing or (
-            signal.support is not None and not data[signal.support.byte] & signal.support.mask
-        ):
-            return None
+    def read(self, data: bytes) -> Reading:
+        """Return the field's reading; the value is None where it is not available."""
+        if self.conditional and not self.available(data):
+            return self.unavailable
         raw = int.from_bytes(data[self.start : self.stop], "big") >> self.shift & self.mask
-        if self.values:
-            return self.values[raw]
-        return None if raw in signal.absent else self.codec.decode(raw)
+        if self.readings:
+            return self.readings[raw]
+        signal = self.signal
+        if raw in signal.absent:
+            return self.unavailable
+        return Reading(signal.name, self.label, self.codec.decode(raw), signal.unit, self.pid)
+
+    def available(self, data: bytes) -> bool:
+        """Return whether the car says that it has what the field holds."""
+        support = self.signal.support
+        return not self.missing and (support is None or bool(data[support.byte] & support.mask))
 
     def applies(self, data: bytes) -> bool:
         """Return whether the row's condition holds for these data."""
@@ -85,22 +95,30 @@ def _build(pid: int, length: int, context: Context) -> tuple[Field, ...]:
 
 def _field(signal: Signal, context: Context) -> Field:
     codec = _codec(signal, context)
-    values: tuple[Value, ...] = ()
-    if signal.width <= _TABLE_BITS:
-        values = tuple(
-            None if raw in signal.absent else codec.decode(raw) for raw in range(1 << signal.width)
-        )
     place = context.place(signal.sensor)
+    label = f"{signal.label} ({place})" if place else signal.label
+    pid = f"{signal.pid:02X}"
+    missing = signal.needs is not None and context.lacks(signal.needs)
+    unavailable = Reading(signal.name, label, None, signal.unit, pid)
+    readings: tuple[Reading, ...] = ()
+    if signal.width <= _LISTED_BITS:
+        readings = tuple(
+            unavailable if raw in signal.absent else replace(unavailable, value=codec.decode(raw))
+            for raw in range(1 << signal.width)
+        )
     return Field(
         signal=signal,
-        label=f"{signal.label} ({place})" if place else signal.label,
+        label=label,
+        pid=pid,
         start=signal.byte,
         stop=signal.byte + signal.span,
         shift=signal.bit,
         mask=(1 << signal.width) - 1,
         codec=codec,
-        values=values,
-        missing=signal.needs is not None and context.lacks(signal.needs),
+        unavailable=unavailable,
+        readings=readings,
+        missing=missing,
+        conditional=missing or signal.support is not None or signal.when is not None,
     )
 
 
