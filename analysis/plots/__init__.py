@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from analysis.plots.agreement import plot_agreement
+from analysis.plots.panel import Band
 from analysis.plots.save import save_figure
-from analysis.plots.timeline import Band, plot_timeline
+from analysis.plots.timeline import plot_timeline
 
 __all__ = ["Band", "plot_agreement", "plot_timeline", "save_figure"]

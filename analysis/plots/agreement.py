@@ -67,12 +67,26 @@ def plot_agreement(
         line = np.array([least, most])
         if tolerance is not None:
             panel.fill_between(
-                line, line * (1 - tolerance), line * (1 + tolerance), color=look.BAND_FILL,
-                zorder=0.5, linewidth=0, label=f"within ±{tolerance * 100:g} %",
-            )  # fmt: skip
+                line,
+                line * (1 - tolerance),
+                line * (1 + tolerance),
+                color=look.BAND_FILL,
+                zorder=0.5,
+                linewidth=0,
+                label=f"within ±{tolerance * 100:g} %",
+            )
         panel.plot(line, line, color=look.INK, dashes=(6, 3), linewidth=1, label="equal")
-        panel.plot(across, up, linestyle="none", marker="o", markersize=2.4, alpha=0.45,
-                   markeredgewidth=0, color=look.LINES[0][0], label=f"{across.size} moments")  # fmt: skip
+        panel.plot(
+            across,
+            up,
+            linestyle="none",
+            marker="o",
+            markersize=2.4,
+            alpha=0.45,
+            markeredgewidth=0,
+            color=look.LINES[0][0],
+            label=f"{across.size} moments",
+        )
         panel.set(xlim=(least, most), ylim=(least, most), aspect="equal")
         panel.set_xlabel(f"{expected_label} [{unit}]" if unit else expected_label)
         panel.set_ylabel(f"{measured_label} [{unit}]" if unit else measured_label)

@@ -38,6 +38,18 @@ VERDICT_EDGE: Final[Mapping[str, str]] = {
     "not-judged": "#7A7A7A",
 }
 
+# Sizes of a timeline [in].
+WIDTH_IN: Final = 9.6
+PANEL_IN: Final = 1.55
+TITLE_IN: Final = 0.42
+HEAD_IN: Final = 0.27
+LEGEND_IN: Final = 0.2
+MARK_IN: Final = 0.21
+BOTTOM_IN: Final = 0.6
+GAP_IN: Final = 0.42
+LEFT_IN: Final = 0.8
+RIGHT_IN: Final = 0.25
+
 SETTINGS: Final[Mapping[str, Any]] = {
     "font.family": ["DejaVu Sans"],
     "font.size": 9.0,
@@ -63,6 +75,8 @@ SETTINGS: Final[Mapping[str, Any]] = {
     "svg.hashsalt": "obdlog",
     "svg.fonttype": "path",
     "text.color": INK,
+    # Text may come from a file: a “$” in it must not start mathematics.
+    "text.parse_math": False,
     "figure.facecolor": "white",
     "savefig.facecolor": "white",
     "axes.formatter.useoffset": False,
@@ -74,5 +88,6 @@ def applied() -> Iterator[None]:
     """Yield with `SETTINGS` in force; the caller's own settings come back afterwards."""
     import matplotlib
 
-    with matplotlib.rc_context(dict(SETTINGS)):
+    settings: Any = dict(SETTINGS)
+    with matplotlib.rc_context(settings):
         yield

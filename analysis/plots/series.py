@@ -19,6 +19,7 @@ from analysis.quality import find_gaps, gap_threshold_s
 Floats = npt.NDArray[np.float64]
 Span = tuple[float, float]
 
+
 @dataclass(frozen=True)
 class Series:
     """One signal's readings in time order [s], with the spans in which there are none."""
