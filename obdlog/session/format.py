@@ -45,7 +45,10 @@ class Work(msgspec.Struct, omit_defaults=True):
 
 
 class SessionHeader(msgspec.Struct, tag_field="kind", tag="session", omit_defaults=True):
-    """The first line; `started` is UTC in ISO 8601, `vehicle` the facts that are known."""
+    """The first line; `started` is UTC in ISO 8601, `vehicle` the facts that are known.
+
+    `origin` says where imported readings came from, and on which terms.
+    """
 
     version: int
     started: str = ""
@@ -56,9 +59,12 @@ class SessionHeader(msgspec.Struct, tag_field="kind", tag="session", omit_defaul
     vehicle: dict[str, Any] = {}
     work: Work = msgspec.field(default_factory=Work)
     tables: str = ""
+    origin: str = ""
 
 
-class ExchangeRecord(msgspec.Struct, tag_field="kind", tag="exchange", omit_defaults=True):
+class ExchangeRecord(
+    msgspec.Struct, tag_field="kind", tag="exchange", omit_defaults=True, gc=False
+):
     """A request and what every ECU answered; payloads are upper-case hexadecimal."""
 
     at: Seconds

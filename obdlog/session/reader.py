@@ -244,7 +244,7 @@ def _parse_header(path: Path, text: bytes) -> SessionHeader:
         raise SessionVersionError(
             f"{path} claims version {header.version}, which never was", path=path, line=1
         )
-    for name in ("started", "software", "link", "transport", "protocol", "tables"):
+    for name in ("started", "software", "link", "transport", "protocol", "tables", "origin"):
         setattr(header, name, printable(getattr(header, name)))
     return header
 
