@@ -1,0 +1,104 @@
+"""The poll loop: what is asked, how often, and how it ends."""
+
+from __future__ import annotations
+
+import itertools
+
+import pytest
+
+from obdlog.client import Client
+from obdlog.recorder import Recorder, build_plan, group_pids
+from tests.fakes import KWP, TableTransport
+
+ENGINE = "7E8"
+VALUES = {
+    "04": "0440", "05": "055A", "0B": "0B20", "0C": "0C0C80", "0D": "0D32", "0F": "0F41",
+    "10": "100200", "11": "1120",
+}  # fmt: skip
+SUPPORTED = ("04", "05", "0B", "0C", "0D", "11")
+
+
+def answers(most: int = 6) -> dict:
+    # The bitmap announces 04 05 0B 0C 0D 11; of these 05 is slow.
+    table = {"0100": [(ENGINE, "410018388000")]}
+    for size in range(1, most + 1):
+        for pids in itertools.permutations(SUPPORTED, size):
+            table["01" + "".join(pids)] = [(ENGINE, "41" + "".join(VALUES[p] for p in pids))]
+    return table
+
+
+@pytest.mark.parametrize(
+    ("count", "most", "sizes"),
+    [(0, 6, []), (1, 6, [1]), (6, 6, [6]), (7, 6, [4, 3]), (13, 6, [5, 5, 3]), (3, 1, [1, 1, 1])],
+)
+def test_pids_are_grouped_evenly(count, most, sizes):
+    assert [len(g) for g in group_pids(range(count), most)] == sizes
+
+
+def test_plan_groups_fast_signals_and_keeps_slow_ones_apart():
+    plan = build_plan(Client(TableTransport(answers())))
+    assert plan.fast == ((0x04, 0x0B, 0x0C, 0x0D, 0x11),)
+    assert plan.slow == ((0x05,),)
+
+
+def test_a_car_that_answers_fewer_pids_a_request_gets_fewer():
+    plan = build_plan(Client(TableTransport(answers(most=2))))
+    assert max(map(len, plan.fast)) == 2
+
+
+def test_one_pid_a_request_on_the_older_buses():
+    table = {k: [("10", v[0][1])] for k, v in answers(1).items()}
+    plan = build_plan(Client(TableTransport(table, KWP)))
+    assert {len(group) for group in plan.fast} == {1}
+
+
+def test_unsupported_signals_are_named_and_dropped():
+    plan = build_plan(Client(TableTransport(answers())), [0x0C, 0x42])
+    assert plan.unsupported == (0x42,)
+    assert plan.fast == ((0x0C,),)
+
+
+def test_slow_signals_are_asked_every_few_seconds_only():
+    transport = TableTransport(answers())
+    client = Client(transport)
+    plan = build_plan(client)
+    transport.asked.clear()
+    recording = Recorder(client, plan).run(for_s=12.0)
+    assert recording.reason == "time reached"
+    assert transport.asked.count("0105") == 3
+    assert transport.asked.count("01040B0C0D11") > 1000
+    assert recording.seconds == pytest.approx(12.0, abs=0.05)
+    assert recording.readings_per_second == pytest.approx(500, rel=0.01)
+    assert recording.limit_readings_per_second == pytest.approx(500, rel=0.01)
+
+
+def test_a_lost_link_ends_the_log_and_is_told():
+    transport = TableTransport(answers(), lost_after=50)
+    client = Client(transport)
+    recording = Recorder(client, build_plan(client)).run(for_s=60)
+    assert recording.reason == "link lost: the link is gone"
+    assert recording.exchanges > 0
+    assert recording.lost_exchanges == 1
+    assert recording.gaps == 1
+
+
+def test_a_car_that_falls_silent_ends_the_log():
+    transport = TableTransport(answers())
+    client = Client(transport)
+    plan = build_plan(client)
+    transport._answers.clear()
+    recording = Recorder(client, plan).run(for_s=60)
+    assert recording.reason == "the car stopped answering"
+    assert recording.readings == 0
+
+
+def test_ctrl_c_ends_the_log_in_order():
+    client = Client(TableTransport(answers()))
+
+    def interrupt(progress):
+        if progress.exchanges == 10:
+            raise KeyboardInterrupt
+
+    recording = Recorder(client, build_plan(client), on_exchange=interrupt).run(for_s=60)
+    assert recording.reason == "stopped by the user"
+    assert recording.exchanges == 10
