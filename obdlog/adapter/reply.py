@@ -226,20 +226,21 @@ def _progress_status(found: re.Match[str]) -> Status:
 
 
 def strip_echo(lines: Iterable[str], command: str) -> tuple[str, ...]:
-    """Return `lines` without the echo of `command` at their head.
+    """Return `lines` without the echo of `command`, and without what stood before it.
 
-    The echo is compared without regard to spaces and case. An adapter that runs echo and
-    answer together on one line is believed only where the command is long enough not to be
-    the beginning of an answer.
+    The echo is compared without regard to spaces and case; lines before it are the rest of an
+    earlier reply. An adapter that runs echo and answer together on one line is believed only
+    where the command is long enough not to be the beginning of an answer.
     """
     kept = tuple(lines)
     wanted = _squeeze(command)
-    if not kept or not wanted:
+    if not wanted:
         return kept
-    head = _squeeze(kept[0])
-    if head == wanted:
-        return kept[1:]
-    if len(wanted) >= 4 and head.startswith(wanted):
+    for position, line in enumerate(kept):
+        if _squeeze(line) == wanted:
+            return kept[position + 1 :]
+    unmistakable = wanted.startswith("AT") or len(wanted) >= 4
+    if kept and unmistakable and _squeeze(kept[0]).startswith(wanted):
         return (_after(kept[0], len(wanted)), *kept[1:])
     return kept
 

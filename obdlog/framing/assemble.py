@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -26,6 +27,7 @@ _MAX_FAULTS = 50
 _LENGTH_LINE_DIGITS = 3
 _RESPONSE_PENDING = 0x78
 _ANSWER_BIT = 0x40
+_HEADER_LIKE = re.compile(r"4[18]6B|7E[89A-F]|18DA|[8-9A-F][0-9A-F]F1")
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +151,8 @@ def _without_headers(
     if legacy_bus:
         faults = reassembler.faults
         return _bounded(legacy.merge(reassembler.messages, faults), faults, Bus.LEGACY)
-    bus = protocol.bus if protocol is not None else None
+    numbered = any(segment(line) for line in lines)
+    bus = Bus.CAN if protocol is not None or numbered else None
     return _bounded(reassembler.messages, reassembler.faults, bus)
 
 
@@ -174,6 +177,8 @@ def _headers_missing(lines: list[str], shape: Shape | None, request: bytes | Non
     """Return whether the adapter left the headers out although it was told to print them.
 
     Believed only when not one line has a header, and lines are numbered or answer `request`.
+    What begins like a legislated header is one that was damaged, never an answer: 41 6B and
+    48 6B open J1850 and ISO 9141-2 replies and also look like answers to services 01 and 08.
     """
     if shape is not None and any(fits(line, shape) for line in lines):
         return False
@@ -181,5 +186,8 @@ def _headers_missing(lines: list[str], shape: Shape | None, request: bytes | Non
         return True
     if not request:
         return False
+    texts = [line.replace(" ", "").upper() for line in lines]
+    if any(_HEADER_LIKE.match(text) for text in texts):
+        return False
     answers = (f"{(request[0] + 0x40) & 0xFF:02X}", f"{NEGATIVE_RESPONSE:02X}{request[0]:02X}")
-    return all(line.replace(" ", "").upper().startswith(answers) for line in lines)
+    return all(text.startswith(answers) for text in texts)

@@ -65,7 +65,7 @@ class CanReassembler:
         self.faults.append(f"{source}: {text}")
 
     def _begin(self, source: str) -> None:
-        """A new message of `source` begins; whatever was open is lost."""
+        """Close whatever is open: a new message of `source` begins."""
         self._ignored.discard(source)
         partial = self._partials.pop(source, None)
         if partial is not None:

@@ -37,7 +37,7 @@ class Frame:
 
 def quote(line: str) -> str:
     """Return `line` for a message to a person: short, printable, in quotes."""
-    return ascii(line if len(line) <= _MAX_SHOWN else line[:_MAX_SHOWN] + "…")
+    return ascii(line if len(line) <= _MAX_SHOWN else line[:_MAX_SHOWN] + "...")
 
 
 def digits(line: str) -> str:
@@ -102,7 +102,7 @@ def _without_length_digit(line: str) -> str:
     """Return `line` without the data length digit some adapters print after the identifier."""
     parts = line.split(" ")
     at = 1 if len(parts[0]) == 3 else 4
-    if len(parts) > at + 1 and len(parts[at]) == 1 and all(len(p) == 2 for p in parts[1:at]):
+    if len(parts) > at + 1 and parts[at] == str(len(parts) - at - 1):
         del parts[at]
     return " ".join(parts)
 

@@ -17,6 +17,7 @@ from obdlog.framing.crc import crc8_j1850, sum8
 from obdlog.model import UNKNOWN_SOURCE, EcuMessage
 
 TESTER = 0xF1
+_FUNCTIONAL_ANSWER = 0x6B
 _HEADER = 3
 _SHORTEST = _HEADER + 2
 
@@ -67,12 +68,16 @@ def has_sum_header(message: bytes) -> bool:
     """Return whether `message` is one of ISO 9141-2 or ISO 14230-4 by header and checksum."""
     if len(message) < _SHORTEST or sum8(message[:-1]) != message[-1]:
         return False
-    return message[:2] == b"\x48\x6b" or (message[0] & 0x80 != 0 and message[1] == TESTER)
+    return message[:2] == bytes([0x48, _FUNCTIONAL_ANSWER]) or (
+        message[0] & 0x80 != 0 and message[1] == TESTER
+    )
 
 
 def has_crc_header(message: bytes) -> bool:
-    """Return whether `message` is one of SAE J1850 by its checksum."""
-    return len(message) >= _SHORTEST and crc8_j1850(message[:-1]) == message[-1]
+    """Return whether `message` is one of SAE J1850 by header and checksum."""
+    if len(message) < _SHORTEST or message[1] not in {_FUNCTIONAL_ANSWER, TESTER}:
+        return False
+    return crc8_j1850(message[:-1]) == message[-1]
 
 
 def _check_length(message: bytes) -> None:
