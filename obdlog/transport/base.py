@@ -33,8 +33,16 @@ class Transport(Protocol):
     clock: Clock
     kind: str
     url: str
-    identity: str
-    protocol: BusProtocol | None
+
+    @property
+    def identity(self) -> str:
+        """What the adapter claims to be."""
+        ...
+
+    @property
+    def protocol(self) -> BusProtocol | None:
+        """The car's protocol, None until it answered."""
+        ...
 
     def connect(self) -> BusProtocol:
         """Set the road up and find the car's protocol.

@@ -1,0 +1,271 @@
+"""Answers requests out of a recorded session; nothing is invented."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from obdlog.adapter.protocols import PROTOCOLS, response_address
+from obdlog.clock import Clock, ManualClock, SystemClock
+from obdlog.errors import DecodeError, NoAnswerError, RefusedError
+from obdlog.model import FUNCTIONAL, EcuMessage, Exchange, Outcome, Request
+from obdlog.services.current_data import split_current_data
+from obdlog.services.registry import changes_vehicle
+from obdlog.session.reader import Session, read_session
+from obdlog.transport.base import BusProtocol
+
+PACES = ("fast", "recorded")
+NOT_RECORDED = "not in this recording"
+LEAST_STEP_S = 0.01
+"""Every exchange takes at least this long, so that a loop over time comes to its end."""
+
+CURRENT_DATA = 0x01
+
+
+class PlaybackTransport:
+    """Plays the car of the session at `path`.
+
+    A request that was recorded gets its recorded answers in order, the last one again and again
+    once they are used up. One that was not is answered from the same question asked of other
+    addresses, or, for service 01, from the same PIDs in other requests. Anything else is no
+    data, with a note.
+
+    Parameters
+    ----------
+    pace : str
+        ``fast``: simulated time that follows the recorded times. ``recorded``: real time.
+    clock : Clock
+        The clock to live in; by default as `pace` says.
+
+    Raises
+    ------
+    SessionFileError
+        The file cannot be read.
+    """
+
+    kind = "playback"
+
+    def __init__(
+        self,
+        path: Path | str,
+        pace: str = PACES[0],
+        *,
+        url: str = "",
+        clock: Clock | None = None,
+    ) -> None:
+        if pace not in PACES:
+            raise ValueError(f"pace is {' or '.join(PACES)}")
+        self.session: Session = read_session(path)
+        self.url = url or str(path)
+        self.clock: Clock = clock or (ManualClock() if pace == "fast" else SystemClock())
+        self.protocol: BusProtocol | None = None
+        self.identity = next((a.identity for a in self.session.adapter if a.identity), "")
+        self._recorded: dict[tuple[bytes, str], list[Exchange]] = defaultdict(list)
+        for exchange in self.session.exchanges:
+            key = (exchange.request.payload, exchange.request.target)
+            self._recorded[key].append(exchange)
+        self._used: dict[tuple[bytes, str], int] = defaultdict(int)
+        self._samples: _Samples | None = None
+        self._origin_s: float | None = None
+
+    def connect(self) -> BusProtocol:
+        """Return the recorded protocol.
+
+        Raises
+        ------
+        NoAnswerError
+            The recording holds no answer of a car.
+        """
+        sources = [m.source for e in self.session.exchanges for m in e.messages]
+        protocol = protocol_from_text(self.session.header.protocol) or protocol_from_sources(
+            sources
+        )
+        if not sources or protocol is None:
+            raise NoAnswerError(
+                f"{self.session.path} holds no answers of a car to play back",
+                hint="readings without raw bytes can be checked and plotted, not asked",
+            )
+        self.protocol = protocol
+        self._origin_s = self.clock.now_s()
+        return protocol
+
+    @property
+    def at_end(self) -> bool:
+        """Whether the time of the last recorded exchange has passed."""
+        last_s = max((e.at_s for e in self.session.exchanges), default=0.0)
+        return self._now_s() >= last_s
+
+    def exchange(self, request: Request) -> Exchange:
+        """Return what the recording has in answer to `request`.
+
+        Raises
+        ------
+        RefusedError
+            The request would change the vehicle.
+        """
+        if changes_vehicle(request.payload):
+            raise RefusedError(
+                "a recording cannot be changed or erased",
+                hint="use --link with an adapter that is plugged into the car",
+            )
+        found = self._exact(request) or self._by_address(request) or self._by_pid(request)
+        if found is None:
+            at_s = self.clock.now_s()
+            self.clock.sleep_s(LEAST_STEP_S)
+            return Exchange(at_s, request, (), Outcome.NO_DATA, note=NOT_RECORDED)
+        self.clock.sleep_s(found.at_s - self._now_s())
+        at_s = self.clock.now_s()
+        took_s = max((m.after_s for m in found.messages), default=0.0)
+        self.clock.sleep_s(max(LEAST_STEP_S, took_s))
+        return Exchange(at_s, request, found.messages, found.outcome, note=found.note)
+
+    def voltage_v(self) -> float | None:
+        """Return the supply voltage that was recorded last before now [V]."""
+        known = [(a.at, a.voltage) for a in self.session.adapter if a.voltage is not None]
+        now_s = self._now_s()
+        past = [voltage for at_s, voltage in known if at_s <= now_s]
+        return past[-1] if past else known[0][1] if known else None
+
+    def close(self) -> None:
+        """Do nothing: the file was closed when it had been read."""
+
+    def _now_s(self) -> float:
+        """Return the time since `connect`, which is the recording's time [s]."""
+        if self._origin_s is None:
+            self._origin_s = self.clock.now_s()
+        return self.clock.now_s() - self._origin_s
+
+    def _exact(self, request: Request) -> Exchange | None:
+        key = (request.payload, request.target)
+        if key not in self._recorded:
+            return None
+        exchanges = self._recorded[key]
+        used = self._used[key]
+        self._used[key] = used + 1
+        return exchanges[min(used, len(exchanges) - 1)]
+
+    def _by_address(self, request: Request) -> Exchange | None:
+        """Return the answer to the same question, asked of another address.
+
+        The answers to a question asked of all hold those of one; those of each one, together,
+        are the answers of all.
+        """
+        if request.target != FUNCTIONAL:
+            source = self._source_of(request.target)
+            asked_of_all = self._exact(Request(request.payload))
+            if asked_of_all is None or source is None:
+                return None
+            messages = tuple(m for m in asked_of_all.messages if m.source == source)
+            return _answer(asked_of_all.at_s, request, messages)
+        targets = [to for payload, to in self._recorded if payload == request.payload]
+        found = [self._exact(Request(request.payload, to)) for to in targets]
+        exchanges = [exchange for exchange in found if exchange is not None]
+        if not exchanges:
+            return None
+        messages = tuple(m for e in exchanges for m in e.messages)
+        return _answer(exchanges[0].at_s, request, messages)
+
+    def _by_pid(self, request: Request) -> Exchange | None:
+        if request.service != CURRENT_DATA or len(request.payload) < 2:
+            return None
+        if self._samples is None:
+            self._samples = _Samples(self.session.exchanges)
+        source = None if request.target == FUNCTIONAL else self._source_of(request.target)
+        if request.target != FUNCTIONAL and source is None:
+            return None
+        return self._samples.answer(request, source)
+
+    def _source_of(self, target: str) -> str | None:
+        try:
+            return response_address(self.protocol, target) if self.protocol else None
+        except ValueError:
+            return None
+
+
+class _Samples:
+    """The data of each PID of each module, in recorded order."""
+
+    def __init__(self, exchanges: Iterable[Exchange]) -> None:
+        self._of: dict[str, dict[int, list[tuple[float, float, bytes]]]] = {}
+        self._used: dict[tuple[str, int], int] = defaultdict(int)
+        for exchange in exchanges:
+            if exchange.request.service != CURRENT_DATA:
+                continue
+            asked = exchange.request.payload[1:]
+            for message in exchange.positive():
+                try:
+                    pairs = split_current_data(message.payload, asked)
+                except DecodeError:
+                    continue
+                module = self._of.setdefault(message.source, {})
+                for pid, data in pairs:
+                    sample = (exchange.at_s, message.after_s, data)
+                    module.setdefault(pid, []).append(sample)
+
+    def answer(self, request: Request, source: str | None) -> Exchange | None:
+        """Return the next samples of the PIDs in `request`, None when there are none at all."""
+        messages: list[EcuMessage] = []
+        at_s = 0.0
+        for module, pids in self._of.items():
+            if source is not None and module != source:
+                continue
+            payload = bytes([CURRENT_DATA + 0x40])
+            after_s = 0.0
+            for pid in request.payload[1:]:
+                if pid in pids:
+                    sample_at_s, sample_after_s, data = self._next(module, pid)
+                    payload += bytes([pid]) + data
+                    at_s = max(at_s, sample_at_s)
+                    after_s = max(after_s, sample_after_s)
+            if len(payload) > 1:
+                messages.append(EcuMessage(module, payload, after_s))
+        return _answer(at_s, request, tuple(messages)) if messages else None
+
+    def _next(self, module: str, pid: int) -> tuple[float, float, bytes]:
+        samples = self._of[module][pid]
+        used = self._used[module, pid]
+        self._used[module, pid] = used + 1
+        return samples[min(used, len(samples) - 1)]
+
+
+def _answer(at_s: float, request: Request, messages: tuple[EcuMessage, ...]) -> Exchange:
+    outcome = Outcome.NO_DATA
+    if messages:
+        refused = all(m.refused for m in messages)
+        outcome = Outcome.REFUSED if refused else Outcome.ANSWERED
+    return Exchange(at_s, request, messages, outcome)
+
+
+_WORDS = (
+    ("1", re.compile(r"\bPWM\b")),
+    ("2", re.compile(r"\bVPW\b")),
+    ("3", re.compile(r"\b9141\b")),
+    ("4", re.compile(r"\b14230\b.*\b(SLOW|5 ?BAUD)\b")),
+    ("5", re.compile(r"\b14230\b")),
+    ("7", re.compile(r"(?=.*\b29\b)(?=.*\b500\b).*\b(CAN|15765)\b")),
+    ("9", re.compile(r"(?=.*\b29\b)(?=.*\b250\b).*\b(CAN|15765)\b")),
+    ("6", re.compile(r"(?=.*\b11\b)(?=.*\b500\b).*\b(CAN|15765)\b")),
+    ("8", re.compile(r"(?=.*\b11\b)(?=.*\b250\b).*\b(CAN|15765)\b")),
+)
+
+
+def protocol_from_text(text: str) -> BusProtocol | None:
+    """Return the legislated protocol that `text` names, None where it names none."""
+    for protocol in PROTOCOLS.values():
+        if text.startswith(protocol.name):
+            return protocol
+    spaced = re.sub(r"[^A-Z0-9]+", " ", text.upper())
+    return next((PROTOCOLS[number] for number, words in _WORDS if words.search(spaced)), None)
+
+
+def protocol_from_sources(sources: Sequence[str]) -> BusProtocol | None:
+    """Return a protocol of the family that the source addresses belong to.
+
+    Three digits are an 11-bit CAN identifier, eight a 29-bit one, two an address on the older
+    buses; the bit rate cannot be told and is taken as the usual one.
+    """
+    by_length = {3: "6", 8: "7", 2: "3"}
+    numbers = [by_length[len(s)] for s in sources if len(s) in by_length]
+    return PROTOCOLS[max(sorted(set(numbers)), key=numbers.count)] if numbers else None

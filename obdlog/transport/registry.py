@@ -1,0 +1,44 @@
+"""Opens the road to the car that a link URL names."""
+
+from __future__ import annotations
+
+from typing import cast
+
+from obdlog.links.registry import LINKS, open_link
+from obdlog.links.url import bad_url, parse_url
+from obdlog.transport.base import Transport
+
+LATER = {"can": "direct CAN", "ble": "Bluetooth LE"}
+
+
+def open_transport(url: str, *, protocol: str = "0") -> Transport:
+    """Return the road that `url` names, not yet connected.
+
+    Parameters
+    ----------
+    protocol
+        Number of the protocol an adapter is to use, ``0`` to let it search.
+
+    Raises
+    ------
+    LinkOpenError
+        The URL is malformed or of no known scheme, or the link cannot be opened.
+    SessionFileError
+        A recording to play back cannot be read.
+    """
+    parsed = parse_url(url)
+    if parsed.scheme == "replay":
+        from obdlog.transport.playback import PACES, PlaybackTransport
+
+        parsed.allow("pace")
+        pace = parsed.choice("pace", PACES, PACES[0])
+        return cast("Transport", PlaybackTransport(parsed.place, pace=pace, url=url))
+    if parsed.scheme in LATER:
+        raise bad_url(
+            url,
+            "",
+            f"this release has no {LATER[parsed.scheme]}; it has {', '.join([*LINKS, 'replay'])}",
+        )
+    from obdlog.transport.adapter_link import AdapterTransport
+
+    return AdapterTransport(open_link(parsed), protocol=protocol)
