@@ -27,6 +27,7 @@ _MAX_FAULTS = 50
 _LENGTH_LINE_DIGITS = 3
 _RESPONSE_PENDING = 0x78
 _ANSWER_BIT = 0x40
+_SERVICES_WITH_IDENTIFIER = frozenset({0x01, 0x02, 0x05, 0x06, 0x08, 0x09, 0x22})
 _HEADER_LIKE = re.compile(r"4[18]6B|7E[89A-F]|18DA|[8-9A-F][0-9A-F]F1")
 
 
@@ -186,8 +187,21 @@ def _headers_missing(lines: list[str], shape: Shape | None, request: bytes | Non
         return True
     if not request:
         return False
-    texts = [line.replace(" ", "").upper() for line in lines]
-    if any(_HEADER_LIKE.match(text) for text in texts):
-        return False
-    answers = (f"{(request[0] + 0x40) & 0xFF:02X}", f"{NEGATIVE_RESPONSE:02X}{request[0]:02X}")
-    return all(text.startswith(answers) for text in texts)
+    answers = _answers(request)
+    refusal = f"{NEGATIVE_RESPONSE:02X}{request[0]:02X}"
+    for line in lines:
+        text = line.replace(" ", "").upper()
+        if not text.startswith((*answers, refusal)) or _HEADER_LIKE.match(text):
+            return False
+        # The service in fourth place betrays a J1850 header, of which 41 may be the first byte.
+        if shape is not Shape.CAN_11 and text[6:8] in {answers[0][:2], refusal[:2]}:
+            return False
+    return True
+
+
+def _answers(request: bytes) -> tuple[str, ...]:
+    """Return the digits with which an answer to `request` may begin."""
+    service = f"{(request[0] + 0x40) & 0xFF:02X}"
+    if request[0] in _SERVICES_WITH_IDENTIFIER and len(request) > 1:
+        return tuple(f"{service}{identifier:02X}" for identifier in request[1:])
+    return (service,)
