@@ -30,6 +30,8 @@ class Wire:
         mode = (
             isotp.AddressingMode.Normal_29bits if extended else isotp.AddressingMode.Normal_11bits
         )
+        modes = isotp.AddressingMode
+        mode = modes.Normal_29bits if extended else modes.Normal_11bits
         self.testers = []
         self.ecus = []
         self._answer_ids = {answer for _, answer in ids}

@@ -1,0 +1,31 @@
+"""The document of the dialect names everything that the tables hold."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from obdlog.adapter.protocols import FUNCTIONAL_HEADERS, PROTOCOLS
+from obdlog.adapter.setup import AFTER_CONNECT, SETUP
+from obdlog.adapter.status import STATUS_FACTS
+
+TEXT = (Path(__file__).parents[2] / "docs" / "adapter-dialect.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("status", STATUS_FACTS)
+def test_statuses(status) -> None:
+    facts = STATUS_FACTS[status]
+    assert f"| `{status}` | {facts.meaning} | `{facts.recovery}` |" in TEXT
+
+
+@pytest.mark.parametrize("step", [*SETUP, *AFTER_CONNECT], ids=lambda s: s.command)
+def test_setup_steps(step) -> None:
+    assert f"| `{step.command}` | {'yes' if step.needed else 'no'} |" in TEXT
+    assert step.meaning_of_failure in TEXT
+
+
+@pytest.mark.parametrize("protocol", PROTOCOLS.values(), ids=lambda p: p.number)
+def test_protocols(protocol) -> None:
+    header = FUNCTIONAL_HEADERS[protocol.number]
+    assert f"| {protocol.number} | {protocol.name} | `{header}` |" in TEXT
