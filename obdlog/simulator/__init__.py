@@ -1,1 +1,5 @@
-"""A simulated car and adapter, opened by URL like any other link."""
+"""A simulated car behind a simulated adapter; product code reaches it through ``sim://``."""
+
+from obdlog.simulator.profile import scenarios
+
+__all__ = ["scenarios"]

@@ -1,0 +1,166 @@
+"""The simulated car as a whole: key, driver, engine and control units, in one time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from obdlog.clock import Clock, ManualClock
+from obdlog.simulator.buses import request_id
+from obdlog.simulator.drives import load_drive
+from obdlog.simulator.ecu import Answer, Ecu
+from obdlog.simulator.profile import Profile, load_profile
+from obdlog.simulator.state import Key, Motion, State
+from obdlog.simulator.vehicle import STEP_S, Vehicle
+
+_KEY_POSITIONS = ("off", "on", "start")
+
+
+class SimulatedCar:
+    """One car that lives in `clock`; several links may speak to it one after the other.
+
+    It begins with the key on and the engine off, codes and lamps as the scenario says.
+
+    Parameters
+    ----------
+    scenario
+        Name of a profile, or a profile.
+    drive
+        When given, the engine starts `engine_start_after_s` [s] later and the driver follows
+        this drive.
+    cleared
+        Begin as after an accepted erase.
+    start_after_clear_s
+        When given, an accepted erase starts the engine and the scenario's drive so much
+        later [s].
+
+    Raises
+    ------
+    LinkOpenError
+        There is no such scenario or drive.
+    """
+
+    def __init__(
+        self,
+        scenario: str | Profile,
+        seed: int = 1,
+        clock: Clock | None = None,
+        *,
+        drive: str | None = None,
+        cleared: bool = False,
+        engine_start_after_s: float = 10.0,
+        start_after_clear_s: float | None = None,
+    ) -> None:
+        self.profile = scenario if isinstance(scenario, Profile) else load_profile(scenario)
+        self.clock: Clock = clock if clock is not None else ManualClock()
+        self.seed = seed
+        self.vehicle = Vehicle(self.profile, seed)
+        self.ecus = tuple(
+            Ecu(self.profile, spec, self.vehicle, self._erased) for spec in self.profile.ecu
+        )
+        self._origin_s = self.clock.now_s()
+        self._skipped_s = 0.0
+        self._start_after_clear_s = start_after_clear_s
+        self._events: list[tuple[float, Callable[[], None]]] = []
+        self.vehicle.turn_key(Key.ON)
+        if cleared:
+            for ecu in self.ecus:
+                ecu.memory.erase()
+            self.vehicle.forget_trims()
+        if drive is not None:
+            load_drive(drive)
+            self._later(engine_start_after_s, lambda: self._set_off(drive))
+
+    @property
+    def state(self) -> State:
+        """The car's physical state, brought up to the present."""
+        self.advance()
+        return self.vehicle.state
+
+    @property
+    def awake(self) -> bool:
+        """Whether the control units answer: the key is on."""
+        return self.state.key is Key.ON
+
+    def battery_v(self) -> float:
+        """Return the voltage at the diagnostic connector [V]."""
+        return self.state.battery_v
+
+    def key(self, position: str) -> None:
+        """Turn the key to ``off``, ``on`` or ``start``; whatever was planned is dropped."""
+        if position not in _KEY_POSITIONS:
+            raise ValueError(f"the key has no position {position!r}: {', '.join(_KEY_POSITIONS)}")
+        self.advance()
+        self._events.clear()
+        self._turn(position)
+
+    def drive(self, name: str) -> None:
+        """Start the engine if it stands, and follow a drive from now on."""
+        found = load_drive(name)
+        self.advance()
+        if self.vehicle.state.motion is Motion.STOPPED:
+            self._turn("start")
+        self.vehicle.begin_drive(found)
+
+    def after_key_cycle(self, off_s: float = 30.0) -> None:
+        """Turn the key off, let the car stand `off_s` [s] of its own time, turn it on."""
+        self.key("off")
+        self._skipped_s += off_s
+        self.advance()
+        self.key("on")
+
+    def advance(self, at_s: float | None = None) -> None:
+        """Bring the car up to `at_s` of its clock [s], by default to the present."""
+        now = self.clock.now_s() if at_s is None else at_s
+        target = now - self._origin_s + self._skipped_s
+        vehicle, state = self.vehicle, self.vehicle.state
+        while state.time_s + STEP_S <= target + 1e-9:
+            while self._events and self._events[0][0] <= state.time_s:
+                self._events.pop(0)[1]()
+            was_running, before_m = state.running, state.distance_m
+            vehicle.step()
+            if state.running and not was_running:
+                for ecu in self.ecus:
+                    ecu.memory.begin_drive(state)
+            moved_m = state.distance_m - before_m
+            for ecu in self.ecus:
+                ecu.memory.advance(state, STEP_S, moved_m)
+
+    def answers(self, payload: bytes, target: int | None, at_s: float) -> list[Answer]:
+        """Return all answers to a request at `at_s` of the clock, earliest first.
+
+        `target` is the identifier or node asked directly, None for all (functional).
+        """
+        self.advance(at_s)
+        if not payload or self.vehicle.state.key is not Key.ON:
+            return []
+        kind = self.profile.bus_kind
+        found: list[Answer] = []
+        for ecu in self.ecus:
+            if target is None or target == request_id(kind, ecu.spec.address):
+                found += ecu.answer(payload, functional=target is None)
+        return sorted(found, key=lambda answer: answer.after_s)
+
+    def _turn(self, position: str) -> None:
+        state = self.vehicle.state
+        if position == "off":
+            if state.key is Key.ON:
+                for ecu in self.ecus:
+                    ecu.memory.end_drive()
+            self.vehicle.turn_key(Key.OFF)
+        else:
+            self.vehicle.turn_key(Key.ON)
+            if position == "start":
+                self.vehicle.crank()
+
+    def _set_off(self, name: str) -> None:
+        self._turn("start")
+        self.vehicle.begin_drive(load_drive(name))
+
+    def _later(self, after_s: float, action: Callable[[], None]) -> None:
+        self._events.append((self.vehicle.state.time_s + after_s, action))
+        self._events.sort(key=lambda event: event[0])
+
+    def _erased(self) -> None:
+        if self._start_after_clear_s is not None and not self._events:
+            name = self.profile.timeline.drive
+            self._later(self._start_after_clear_s, lambda: self._set_off(name))
