@@ -28,6 +28,7 @@ __all__ = [
     "SignalChange",
     "Verdict",
     "Work",
+    "WorkDone",
     "compare",
     "summarise_drive",
 ]

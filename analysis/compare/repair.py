@@ -218,7 +218,7 @@ def _monitor(
 
 
 def _readings_inside(family: Family, sides: _Sides) -> Requirement:
-    text = f"The readings that the {family.component} feeds are inside their expected ranges"
+    text = f"Readings about the {family.component} are inside their expected ranges"
     if sides.after.data is None:
         return Requirement(text, None, "no drive was recorded after the work")
     about = [f for f in sides.after.findings if set(_signals(f.signal)) & set(family.signals)]

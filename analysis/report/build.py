@@ -1,0 +1,135 @@
+"""A case's material to its report: one self-contained HTML page."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC
+from typing import Any
+
+from analysis.compare.codes import modules_of, was_read
+from analysis.report import evidence, words
+from analysis.report.case import CaseMaterial
+from analysis.report.figures import drive_picture
+from analysis.report.owner import owner_page
+from analysis.report.render import render
+
+SHORTEST_HIDDEN = 6
+"""A shorter "vehicle number" would, when hidden everywhere, take half the words with it."""
+
+
+def build_report(case: CaseMaterial, *, hide_vin: bool = False) -> str:
+    """Return the report as HTML text.
+
+    Parameters
+    ----------
+    case
+        The material.
+    hide_vin
+        Write the vehicle number without its last six characters, wherever it occurs.
+    """
+    return render("report.html", _context(case), conceal=_conceal(case.vin if hide_vin else ""))
+
+
+def _conceal(vin: str) -> Callable[[str], str]:
+    if len(vin) < SHORTEST_HIDDEN:
+        return lambda text: text
+    shown = words.masked_vin(vin)
+    return lambda text: text.replace(vin, shown)
+
+
+def _context(case: CaseMaterial) -> dict[str, Any]:
+    drive = case.drive
+    before, after = case.before, case.after
+    return {
+        "case": case,
+        "words": words,
+        "generated": f"{case.generated_at.astimezone(UTC):%Y-%m-%d %H:%M} UTC",
+        "owner": owner_page(case),
+        "identity": _identity(case),
+        "code_tables": evidence.code_tables(before.codes, after.codes),
+        "frames": evidence.frozen_frames(before.codes) or evidence.frozen_frames(after.codes),
+        "readiness": evidence.readiness_rows(before.readiness, after.readiness),
+        "counters": evidence.counter_rows(before.readiness, after.readiness),
+        "tests": evidence.test_rows(case.tests_before, case.tests_after),
+        "road": evidence.road_test(drive) if drive is not None else None,
+        "road_is_after": case.after.data is not None,
+        "findings": evidence.finding_rows(case.findings),
+        "unjudged": evidence.unjudged_rows(case.findings),
+        "signals": evidence.signal_rows(case),
+        "picture": drive_picture(drive, case.findings) if drive is not None else None,
+        "repair": tuple(_repair(case)),
+        "identity_rows": _module_rows(case),
+        "files": tuple(
+            evidence.Row((f.name, f.holds or "–", f"{f.size_bytes:,}", f.sha256))
+            for f in case.files
+        ),
+        "unread": _unread(case),
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class _Item:
+    item: str
+    verdict: str
+    rows: tuple[evidence.Row, ...]
+
+
+def _repair(case: CaseMaterial) -> Iterator[_Item]:
+    for item in case.comparison.repair if case.comparison else ():
+        rows = [
+            evidence.Row((r.text, words.MET[r.met], r.evidence), alert=r.met is False)
+            for r in item.requirements
+        ]
+        yield _Item(item.item, str(item.verdict), tuple(rows))
+
+
+def _module_rows(case: CaseMaterial) -> tuple[evidence.Row, ...]:
+    return tuple(
+        evidence.Row(
+            (
+                words.module_name(module),
+                ", ".join(map(str, module.get("calibrations") or ())) or "not reported",
+                ", ".join(map(str, module.get("cvns") or ())) or "not reported",
+            )
+        )
+        for module in (case.vehicle or {}).get("modules", ())
+    )
+
+
+def _identity(case: CaseMaterial) -> tuple[tuple[str, str], ...]:
+    vehicle = case.vehicle or {}
+    check = {
+        "valid": "check digit agrees",
+        "invalid": "check digit or form does not agree",
+        "not-used": "no check digit in this region",
+    }.get(str(vehicle.get("vin_check")), "")
+    rows = [
+        ("Vehicle number", f"{case.vin} ({check})" if case.vin and check else case.vin),
+        ("Odometer, as stated", words.number(case.odometer_km, "km") if case.odometer_km else ""),
+        *(_fact(key, value) for key, value in case.vehicle_facts.items()
+          if key not in ("vin", "odometer_km")),
+        ("Place, as stated", case.place),
+        ("Operator, as stated", case.operator),
+        ("First reading", words.moment((case.before.codes or {}).get("read_at"))),
+        ("Codes erased", words.moment(case.erased_at)),
+        ("Last reading", words.moment((case.after.codes or {}).get("read_at"))),
+        ("Protocol", case.equipment.protocol or str(vehicle.get("protocol") or "")),
+        ("Adapter says it is", case.equipment.adapter),
+        ("Link", case.equipment.link),
+        ("Supply voltage at the connector", words.number(case.equipment.voltage_v, "V")
+         if case.equipment.voltage_v is not None else ""),
+        ("Software", case.equipment.software),
+    ]  # fmt: skip
+    return tuple((label, value or "not stated") for label, value in rows)
+
+
+def _fact(key: str, value: object) -> tuple[str, str]:
+    plain = f"{key.replace('_', ' ').capitalize()}, as stated"
+    label, unit = words.FACTS.get(key, (plain, ""))
+    return label, value if isinstance(value, str) else words.number(value, unit)
+
+
+def _unread(case: CaseMaterial) -> tuple[str, ...]:
+    last = case.after.codes or case.before.codes
+    return tuple(words.module_name(m) for m in modules_of(last).values() if not was_read(m))

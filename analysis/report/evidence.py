@@ -1,0 +1,363 @@
+"""The technician's tables: what was read, side by side, with where it comes from."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from analysis.compare import DriveSummary, summarise_drive
+from analysis.compare.codes import Key, modules_of, present_codes, statuses, was_read
+from analysis.compare.model import Document
+from analysis.data import SessionData
+from analysis.quality import SignalQuality, quality, session_gaps
+from analysis.report import words
+from analysis.report.case import CaseMaterial
+
+if TYPE_CHECKING:
+    from analysis.findings import Finding
+
+COUNTERS = (
+    ("warm_ups_since_clear", "Warm-ups since clearing", "count"),
+    ("distance_since_clear_km", "Distance since clearing", "km"),
+    ("minutes_since_clear", "Engine time since clearing", "min"),
+    ("distance_with_lamp_km", "Distance with the lamp on", "km"),
+    ("minutes_with_lamp", "Engine time with the lamp on", "min"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row of a table, cell by cell; `alert` marks what a reader must not overlook."""
+
+    cells: tuple[str, ...]
+    alert: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ModuleCodes:
+    """The codes of one module before and after."""
+
+    heading: str
+    note: str
+    read: bool
+    rows: tuple[Row, ...]
+
+
+def code_tables(before: Document | None, after: Document | None) -> tuple[ModuleCodes, ...]:
+    """Return one table a module, in order of address."""
+    earlier, later = modules_of(before), modules_of(after)
+    present = {**present_codes(before), **present_codes(after)}
+    tables = []
+    for address in sorted(earlier.keys() | later.keys()):
+        module = earlier.get(address) or later[address]
+        keys = sorted((k for k in present if k[0] == address), key=lambda k: (k[1], k[2] or ""))
+        notes = [
+            _lamp("before", before, earlier.get(address)),
+            _lamp("after", after, later.get(address)),
+        ]
+        tables.append(
+            ModuleCodes(
+                heading=words.module_name(module),
+                note=" · ".join(filter(None, notes)),
+                read=was_read(earlier.get(address)) or was_read(later.get(address)),
+                rows=tuple(_code_row(key, before, after) for key in keys),
+            )
+        )
+    return tuple(tables)
+
+
+def _lamp(when: str, document: Document | None, module: Document | None) -> str:
+    if document is None:
+        return ""
+    if module is None or not was_read(module):
+        reason = str((module or {}).get("error") or "no answer")
+        return f"{when}: not read ({reason}), not known to be clear"
+    return f"{when}: lamp {words.LAMP[module.get('lamp')]}"
+
+
+def _code_row(key: Key, before: Document | None, after: Document | None) -> Row:
+    address, code, failure_type = key
+    earlier, later = present_codes(before).get(key), present_codes(after).get(key)
+    said: dict[str, Any] = {**(later or {}), **(earlier or {})}
+    judgement = str(said.get("judgement") or "undecided")
+    return Row(
+        (
+            f"{code}-{failure_type}" if failure_type else code,
+            str(said.get("meaning") or "meaning not known"),
+            _status(before, address, earlier),
+            _status(after, address, later),
+            words.JUDGEMENT.get(judgement, judgement),
+            str(said.get("because") or "–"),
+        ),
+        alert=later is not None,
+    )
+
+
+def _status(document: Document | None, address: str, code: Document | None) -> str:
+    if code is not None:
+        return ", ".join(statuses(code))
+    if document is None or not was_read(modules_of(document).get(address)):
+        return "not read"
+    return "– absent"
+
+
+@dataclass(frozen=True, slots=True)
+class FrozenFrame:
+    """A freeze frame with the module that stored it."""
+
+    heading: str
+    rows: tuple[Row, ...]
+
+
+def frozen_frames(codes: Document | None) -> tuple[FrozenFrame, ...]:
+    """Return the freeze frames of a code reading."""
+    return tuple(
+        FrozenFrame(
+            f"{frame.get('code')} in {words.module_name(module)}",
+            tuple(
+                Row(
+                    (
+                        str(r.get("label") or r.get("signal") or ""),
+                        words.number(r.get("value"), str(r.get("unit") or "")),
+                    )
+                )
+                for r in frame.get("readings", ())
+            ),
+        )
+        for module in modules_of(codes).values()
+        for frame in module.get("freeze_frames") or ()
+    )
+
+
+def readiness_rows(before: Document | None, after: Document | None) -> tuple[Row, ...]:
+    """Return the supported monitors of each module, before and after."""
+    earlier, later = _monitors(before), _monitors(after)
+    return tuple(
+        Row(
+            (
+                key[0],
+                words.monitor(key[1]),
+                _complete(before, earlier.get(key)),
+                _complete(after, later.get(key)),
+            ),
+            alert=later.get(key) is False,
+        )
+        for key in dict.fromkeys((*earlier, *later))
+    )
+
+
+def _monitors(readiness: Document | None) -> dict[tuple[str, str], bool]:
+    return {
+        (words.module_name(module), str(monitor["monitor"])): bool(monitor.get("complete"))
+        for module in (readiness or {}).get("modules", ())
+        for monitor in module.get("monitors", ())
+        if monitor.get("supported")
+    }
+
+
+def _complete(readiness: Document | None, complete: bool | None) -> str:
+    if readiness is None or complete is None:
+        return "not read"
+    return "✓ complete" if complete else "✗ not complete"
+
+
+def counter_rows(before: Document | None, after: Document | None) -> tuple[Row, ...]:
+    """Return the counters since clearing, before and after, with those not reported."""
+    sides = [(side or {}).get("counters") or {} for side in (before, after)]
+    return tuple(
+        Row((label, *(_counter(side.get(name), unit) for side in sides)))
+        for name, label, unit in COUNTERS
+        if any(side.get(name) is not None for side in sides)
+    )
+
+
+def _counter(value: object, unit: str) -> str:
+    return "not reported" if value is None else words.number(value, "" if unit == "count" else unit)
+
+
+def test_rows(before: Document | None, after: Document | None) -> tuple[Row, ...]:
+    """Return the on-board test results (service 06) before and after."""
+    earlier, later = _tests(before), _tests(after)
+    rows = []
+    for key in dict.fromkeys((*earlier, *later)):
+        test = later.get(key) or earlier[key]
+        unit = str(test.get("unit") or "")
+        rows.append(
+            Row(
+                (
+                    key[0],
+                    " ".join(filter(None, (key[1], str(test.get("monitor") or "")))),
+                    " ".join(filter(None, (key[2], str(test.get("test") or "")))),
+                    words.span(test.get("low"), test.get("high"), unit),
+                    _result(before, earlier.get(key)),
+                    _result(after, later.get(key)),
+                ),
+                alert=(later.get(key) or {}).get("result") == "fail",
+            )
+        )
+    return tuple(rows)
+
+
+def _tests(document: Document | None) -> dict[tuple[str, str, str], Mapping[str, Any]]:
+    return {
+        (words.module_name(m), str(t.get("monitor_id")), str(t.get("test_id"))): t
+        for m in (document or {}).get("modules", ())
+        for t in m.get("tests", ())
+    }
+
+
+def _result(document: Document | None, test: Mapping[str, Any] | None) -> str:
+    if document is None or test is None:
+        return "not read"
+    result = str(test.get("result") or "")
+    value = words.number(test.get("value"), str(test.get("unit") or ""))
+    return f"{words.TEST.get(result, result)} {'' if result == 'not-run' else value}".strip()
+
+
+@dataclass(frozen=True, slots=True)
+class RoadTest:
+    """A drive as the report describes it."""
+
+    name: str
+    when: str
+    facts: tuple[Row, ...]
+    rates: tuple[Row, ...]
+    gaps: tuple[Row, ...]
+
+
+MOST_GAPS = 30
+
+
+def road_test(data: SessionData) -> RoadTest:
+    """Return conditions, duration, distance, rates and gaps of a drive."""
+    drive = summarise_drive(data)
+    gaps = [
+        *((g.start_s, g.end_s, "recorded: " + (g.cause or "no cause given")) for g in data.gaps),
+        *((g.start_s, g.end_s, "nothing was read") for g in session_gaps(data)),
+    ]
+    rows = [
+        Row((words.duration(start), words.duration(end - start), cause))
+        for start, end, cause in sorted(gaps)
+    ]
+    if len(rows) > MOST_GAPS:
+        rows = [*rows[:MOST_GAPS], Row(("…", f"{len(gaps) - MOST_GAPS} more", ""))]
+    return RoadTest(
+        name=data.path.name,
+        when="after the work",
+        facts=tuple(_drive_rows(data, drive)),
+        rates=tuple(_rate_row(q) for q in quality(data) if q.samples),
+        gaps=tuple(rows),
+    )
+
+
+def _drive_rows(data: SessionData, drive: DriveSummary) -> Iterator[Row]:
+    yield Row(("Recorded", words.duration(drive.seconds)))
+    yield Row(("Engine running", words.duration(drive.running_s)))
+    if drive.distance_km is not None:
+        yield Row(("Distance outside gaps", words.number(round(drive.distance_km, 1), "km")))
+        yield Row(("Highest speed read", words.number(drive.most_kmh, "km/h")))
+    yield Row(("At 40 km/h or more", words.duration(drive.moving_s)))
+    yield Row(("Longest unbroken idle", words.duration(drive.idle_s)))
+    if drive.unseen_s:
+        yield Row(("In gaps of the speed signal", words.duration(drive.unseen_s)))
+    for signal, label in (("AAT", "Outside air"), ("ECT", "Coolant"), ("BARO", "Outside pressure")):
+        samples = data.samples(signal)
+        if samples.count:
+            unit = "kPa" if signal == "BARO" else "°C"
+            low, high = float(samples.value.min()), float(samples.value.max())
+            yield Row(
+                (label, words.span(low, high, unit) if high > low else words.number(low, unit))
+            )
+    if data.outcomes:
+        lost = data.exchanges - data.outcomes.get("answered", 0)
+        yield Row(
+            ("Requests", f"{data.exchanges:,}, of which {lost:,} brought no usable answer"),
+            alert=lost > 0,
+        )
+    if not data.complete:
+        yield Row(("Recording", "was interrupted; everything up to then is here"), alert=True)
+    for warning in data.warnings:
+        yield Row(("Note", warning), alert=True)
+
+
+def _rate_row(q: SignalQuality) -> Row:
+    return Row(
+        (
+            q.signal,
+            q.source,
+            f"{q.samples:,}",
+            f"{q.rate_hz:.2f} Hz" if q.rate_hz else "–",
+            f"{q.max_interval_s:.1f} s" if q.samples > 1 else "–",
+            f"{q.coverage * 100:.0f} %",
+        ),
+        alert=bool(q.gaps),
+    )
+
+
+def finding_rows(findings: Sequence[Finding]) -> tuple[Row, ...]:
+    """Return the judged findings, those outside first and the gravest of them on top."""
+    order = {"stop": 0, "attention": 1, "watch": 2, "info": 3}
+    judged = [f for f in findings if f.verdict != "not-judged"]
+    judged.sort(key=lambda f: (f.verdict != "outside", order.get(str(f.severity), 9), f.title))
+    return tuple(_finding_row(f) for f in judged)
+
+
+def _finding_row(finding: Finding) -> Row:
+    expected, evidence = finding.expected, finding.evidence
+    outside = finding.verdict == "outside"
+    verdict = words.FINDING[str(finding.verdict)]
+    if outside:
+        verdict += f", {words.SEVERITY[str(finding.severity)]}"
+    seen = [words.counted(evidence.samples, "reading", "readings")]
+    if evidence.seconds:
+        seen.append(f"over {words.duration(evidence.seconds)}")
+    if evidence.first_s is not None:
+        seen.append(f"from {words.duration(evidence.first_s)}")
+    if evidence.worst_s is not None and outside:
+        seen.append(f"worst at {words.duration(evidence.worst_s)}")
+    reason = finding.because
+    if outside and finding.suggests:
+        reason += " Consistent with, likeliest first: " + "; ".join(finding.suggests) + "."
+    if outside and finding.confounders:
+        reason += " Also moved by: " + "; ".join(finding.confounders) + "."
+    return Row(
+        (
+            finding.title + (f" ({finding.signal})" if finding.signal else ""),
+            verdict,
+            words.measured(finding.measured),
+            words.span(expected.low, expected.high, expected.unit),
+            expected.source or "–",
+            ", ".join(seen),
+            reason.strip() or "–",
+        ),
+        alert=outside,
+    )
+
+
+def unjudged_rows(findings: Sequence[Finding]) -> tuple[Row, ...]:
+    """Return the checks that could not be made, and why."""
+    return tuple(
+        Row((f.title + (f" ({f.signal})" if f.signal else ""), f.because or "–"))
+        for f in findings
+        if f.verdict == "not-judged"
+    )
+
+
+def signal_rows(material: CaseMaterial) -> tuple[Row, ...]:
+    """Return the readings that both drives have under the same condition."""
+    changes = material.comparison.signals if material.comparison else ()
+    return tuple(
+        Row(
+            (
+                f"{c.label} ({c.signal})",
+                c.condition,
+                *(
+                    f"{words.number(s.mean, c.unit)} ({words.number(s.least)} to "
+                    f"{words.number(s.most)}; {s.samples:,})"
+                    for s in (c.before, c.after)
+                ),
+            )
+        )
+        for c in changes
+    )

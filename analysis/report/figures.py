@@ -1,0 +1,78 @@
+"""Which signals a report shows, and their figure as an image inside the page."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analysis.data import SessionData
+from analysis.plots import Band, plot_timeline
+from analysis.plots.save import figure_bytes
+
+if TYPE_CHECKING:
+    from analysis.findings import Finding
+
+USUAL = ("VSS", "RPM", "ECT", "MAF", "MAP", "LOAD_PCT", "SHRTFT1", "LONGFT1", "VPWR")
+"""Shown when read, in this order, up to `MOST_PANELS`."""
+
+MOST_PANELS = 7
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """An image as a data URL, with the words that stand for it."""
+
+    url: str
+    caption: str
+    text: str
+
+
+def choose_signals(data: SessionData, findings: Sequence[Finding]) -> tuple[str, ...]:
+    """Return the signals worth a panel: those with something outside, then the usual ones."""
+    outside = [f.signal for f in findings if f.verdict == "outside" and data.has(f.signal or "")]
+    wanted = list(dict.fromkeys(s for s in outside if s))[: MOST_PANELS - 2]
+    for signal in USUAL:
+        if len(wanted) < MOST_PANELS and signal not in wanted and data.has(signal):
+            wanted.append(signal)
+    order = {name: place for place, name in enumerate(USUAL)}
+    return tuple(sorted(wanted, key=lambda s: (order.get(s, len(order)), s)))
+
+
+def drive_picture(data: SessionData, findings: Sequence[Finding]) -> Picture | None:
+    """Return the drive's figure, or None when it has no signal to show."""
+    signals = choose_signals(data, findings)
+    if not signals:
+        return None
+    outside = [f for f in findings if f.verdict == "outside"]
+    bands = {
+        f.signal: Band(f.expected.low, f.expected.high, f.expected.source)
+        for f in outside
+        if f.signal in signals and set(f.measured) and f.expected.unit == _unit(f.signal)
+    }
+    figure = plot_timeline(data, signals, findings=outside, bands=bands)
+    image = base64.b64encode(figure_bytes(figure, "svg")).decode("ascii")
+    marked = "; ".join(dict.fromkeys(f.title for f in outside if f.signal in signals))
+    return Picture(
+        url=f"data:image/svg+xml;base64,{image}",
+        caption=(
+            f"Road test {data.path.name}. Slanted hatching: no data there. "
+            + (
+                f"Crossed hatching: evidence window of what was outside ({marked})."
+                if marked
+                else ""
+            )
+        ).strip(),
+        text="Signals over time: " + ", ".join(signals),
+    )
+
+
+def _unit(signal: str) -> str:
+    from analysis.data import unit_of
+    from obdlog.errors import TableError
+
+    try:
+        return unit_of(signal)
+    except TableError:
+        return ""

@@ -1,0 +1,132 @@
+"""How values and verdicts are written in a report: words with symbols, never colour alone."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Any, Final
+
+from obdlog import units
+
+MET: Final = {True: "✓\u00a0met", False: "✗\u00a0not\u00a0met", None: "?\u00a0not\u00a0known"}
+REPAIR: Final = {
+    "proven": "✓ proven",
+    "not-proven": "… not proven yet",
+    "contradicted": "✗ contradicted",
+}
+FINDING: Final = {"inside": "✓ inside", "outside": "✗ outside", "not-judged": "– not judged"}
+SEVERITY: Final = {
+    "info": "for information",
+    "watch": "! watch",
+    "attention": "!! attention",
+    "stop": "!!! stop",
+}
+JUDGEMENT: Final = {
+    "fault": "fault",
+    "after-effect": "after-effect of the work",
+    "follow-on": "follows from another code",
+    "past": "past",
+    "undecided": "undecided",
+}
+LAMP: Final = {True: "● on", False: "○ off", None: "not read"}
+TEST: Final = {"pass": "✓ pass", "fail": "✗ fail", "not-run": "– not run"}
+
+MONITORS: Final = {
+    "egr-vvt": "exhaust gas recirculation or valve timing",
+    "ac-refrigerant": "air-conditioning refrigerant",
+    "nmhc-catalyst": "oxidation catalyst (NMHC)",
+    "nox-scr": "nitrogen oxide treatment",
+    "pm-filter": "particulate filter",
+}
+"""Monitors whose own name (SAE J1979 PID 01) does not explain itself."""
+
+FACTS: Final = {
+    "displacement_l": ("Engine displacement, as stated", "L"),
+    "altitude_m": ("Altitude, as stated", "m"),
+    "soak_h": ("Rest before the drive, as stated", "h"),
+}
+"""Labels and units of facts that a user states of the vehicle."""
+
+KEPT_OF_VIN = 11
+"""The first eleven characters tell the type; the last six the single vehicle (49 CFR 565.15)."""
+
+
+def number(value: object, unit: str = "") -> str:
+    """Return a value with its unit as people write it; a dash where there is none."""
+    if value is None or (isinstance(value, float) and not math.isfinite(value)):
+        return "–"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, (int, float)):
+        # Four figures are more than any of these readings carries, and keep whole numbers whole.
+        text = f"{value:.4g}" if abs(value) < 10_000 and value != int(value) else f"{value:,.0f}"
+        text = text.replace(",", "\u202f").replace("-", "−")
+        shown = units.shown(unit) if unit in units.UNITS else unit
+        return f"{text}\u00a0{shown}" if shown else text
+    return str(value)
+
+
+def duration(seconds: float | None) -> str:
+    """Return a length of time as minutes and seconds, or hours and minutes."""
+    if seconds is None or not math.isfinite(seconds):
+        return "not known"
+    whole = round(seconds)
+    if whole < 120:
+        return f"{whole}\u00a0s"
+    if whole < 3600:
+        return f"{whole // 60}\u00a0min {whole % 60:02d}\u00a0s"
+    return f"{whole // 3600}\u00a0h {whole % 3600 // 60:02d}\u00a0min"
+
+
+def span(low: float | None, high: float | None, unit: str) -> str:
+    """Return an expected range in words."""
+    if low is None and high is None:
+        return "–"
+    if low is None:
+        return f"at most {number(high, unit)}"
+    if high is None:
+        return f"at least {number(low, unit)}"
+    return f"{number(low)} to {number(high, unit)}"
+
+
+def measured(values: Mapping[str, Any]) -> str:
+    """Return what a finding measured: its value, then what else was computed."""
+    unit = str(values.get("unit") or "")
+    parts = [number(values["value"], unit)] if "value" in values else []
+    parts += [
+        f"{name.replace('_', ' ')} {number(value)}"
+        for name, value in values.items()
+        if name not in ("value", "unit") and value is not None
+    ]
+    return "; ".join(parts) or "–"
+
+
+def masked_vin(vin: str) -> str:
+    """Return the vehicle number without the part that tells the single vehicle."""
+    return vin[:KEPT_OF_VIN] + "•" * max(0, len(vin) - KEPT_OF_VIN)
+
+
+def module_name(module: Mapping[str, Any]) -> str:
+    """Return a module's name with its address."""
+    name, address = str(module.get("name") or ""), str(module.get("address") or "")
+    return f"{name} ({address})" if name and address and name != address else name or address
+
+
+def counted(count: int, one: str, many: str) -> str:
+    """Return a count with its noun."""
+    return f"{count} {one if count == 1 else many}"
+
+
+def monitor(name: str) -> str:
+    """Return a readiness monitor's name for people."""
+    return MONITORS.get(name, name.replace("-", " "))
+
+
+def moment(text: object) -> str:
+    """Return an ISO 8601 time as date and time in UTC; other text stays as it is."""
+    try:
+        found = datetime.fromisoformat(str(text))
+    except ValueError:
+        return str(text or "")
+    return f"{found.astimezone(UTC):%Y-%m-%d %H:%M} UTC" if found.tzinfo else str(text)
