@@ -102,7 +102,9 @@ def print_help() -> None:
     sys.stdout.write("\n".join(lines) + "\n")
 
 
-app = typer.Typer(cls=LazyGroup, add_completion=True, no_args_is_help=False)
+app = typer.Typer(
+    cls=LazyGroup, add_completion=True, no_args_is_help=False, pretty_exceptions_enable=False
+)
 
 
 @app.callback(invoke_without_command=True)
@@ -120,5 +122,8 @@ def root(
 
 
 def main() -> None:
-    """Run the command line."""
-    app(prog_name="obdlog")
+    """Run the command line and leave with its exit code."""
+    try:
+        reported(app)(prog_name="obdlog")
+    except typer.Exit as stop:  # raised by `reported` outside of any command
+        sys.exit(stop.exit_code)

@@ -1,0 +1,241 @@
+"""The JSON documents of the command line, as plain dictionaries; pure.
+
+Each takes exchanges and returns the contract's keys, so that a live reading and a recorded
+session give the same document. Times are ISO 8601 in UTC.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from obdlog import survey
+from obdlog.codes import judge as judging
+from obdlog.codes.meaning import describe
+from obdlog.erase import ModuleErasure
+from obdlog.model import Bus, Exchange, Reading
+from obdlog.recorder import Recording
+from obdlog.session.format import Work
+from obdlog.survey import ModuleCodes
+from obdlog.tables.monitors import MonitorStatus
+from obdlog.tables.signals import by_pid
+from obdlog.vin import check_vin
+
+
+def codes_document(
+    exchanges: Sequence[Exchange],
+    bus: Bus,
+    *,
+    work: Work,
+    voltage_v: float | None,
+    protocol: str,
+    read_at: str,
+    before: Sequence[str] = (),
+    erased: bool = False,
+) -> dict[str, Any]:
+    """Return ``obdlog.codes/1``: codes with judgement, lamps and freeze frames by module.
+
+    Parameters
+    ----------
+    work
+        What was unplugged and replaced: tells after-effects from faults.
+    voltage_v
+        Supply voltage at the connector [V].
+    before
+        Codes of an earlier reading of the same car.
+    erased
+        The codes were erased between that reading and this one.
+    """
+    modules = survey.survey_codes(exchanges, bus)
+    judgements = _judge(exchanges, bus, modules, work, voltage_v, before, erased=erased)
+    return {
+        "format": "obdlog.codes/1",
+        "read_at": read_at,
+        "vehicle": {"vin": survey.vin_of(exchanges, bus), "protocol": protocol},
+        "adapter": {"voltage": voltage_v},
+        "modules": [_module(module, judgements) for module in modules],
+    }
+
+
+def _module(module: ModuleCodes, judgements: dict[tuple[str, str], Any]) -> dict[str, Any]:
+    return {
+        "address": module.address,
+        "name": module.name,
+        "answered": module.answered,
+        "lamp": module.lamp,
+        "codes": [
+            {
+                "code": code.code,
+                "status": list(code.status),
+                "meaning": describe(code.code).meaning,
+                "judgement": judgements[module.address, code.code].judgement,
+                "because": judgements[module.address, code.code].because,
+                "failure_type": code.failure_type,
+            }
+            for code in module.codes
+        ],
+        "freeze_frames": [
+            {"code": frame.code, "readings": [reading_document(r) for r in frame.readings]}
+            for frame in module.freeze_frames
+        ],
+        "error": module.error,
+    }
+
+
+def reading_document(reading: Reading) -> dict[str, Any]:
+    """Return one reading as JSON."""
+    return {
+        "signal": reading.signal,
+        "label": reading.label,
+        "value": reading.value,
+        "unit": reading.unit,
+        "pid": reading.pid,
+    }
+
+
+def readiness_document(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, Any]:
+    """Return ``obdlog.readiness/1``: monitors by module, and the counters since clearing."""
+    counters = survey.survey_counters(exchanges, bus)
+    return {
+        "format": "obdlog.readiness/1",
+        "modules": [
+            {
+                "address": module.address,
+                "name": module.name,
+                "lamp": module.since_clear.lamp,
+                "code_count": module.since_clear.code_count,
+                "ignition": module.since_clear.ignition,
+                "monitors": _monitors(module.since_clear),
+                "this_drive": _monitors(module.this_drive) if module.this_drive else [],
+            }
+            for module in survey.survey_readiness(exchanges)
+        ],
+        "counters": {
+            "warm_ups_since_clear": counters.warm_ups_since_clear,
+            "distance_since_clear_km": counters.distance_since_clear_km,
+            "minutes_since_clear": counters.minutes_since_clear,
+            "distance_with_lamp_km": counters.distance_with_lamp_km,
+            "minutes_with_lamp": counters.minutes_with_lamp,
+        },
+    }
+
+
+def _monitors(status: MonitorStatus) -> list[dict[str, Any]]:
+    return [
+        {"monitor": m.name, "supported": m.supported, "complete": m.complete}
+        for m in status.monitors
+    ]
+
+
+def vehicle_document(exchanges: Sequence[Exchange], bus: Bus, protocol: str) -> dict[str, Any]:
+    """Return ``obdlog.vehicle/1``: VIN, protocol, identity and signals of each module."""
+    modules = survey.survey_vehicle(exchanges, bus)
+    vin = next((m.vin for m in modules if m.vin), None)
+    checked = check_vin(vin) if vin else None
+    return {
+        "format": "obdlog.vehicle/1",
+        "vin": vin,
+        "vin_check": checked.check if checked else None,
+        "region": checked.region if checked else None,
+        "model_years": list(checked.model_years) if checked else [],
+        "protocol": protocol,
+        "modules": [
+            {
+                "address": module.address,
+                "name": module.name,
+                "ecu_name": module.ecu_name,
+                "calibrations": list(module.calibrations),
+                "cvns": list(module.cvns),
+                "signals": [
+                    {"pid": f"{pid:02X}", "label": ", ".join(s.label for s in by_pid(pid)[:4])}
+                    for pid in module.supported
+                ],
+                "in_use_counters": {
+                    name: value for info in module.counters for name, value in info.counters
+                },
+            }
+            for module in modules
+        ],
+    }
+
+
+def tests_document(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, Any]:
+    """Return ``obdlog.onboard-tests/1``: the car's own test results by module."""
+    return {
+        "format": "obdlog.onboard-tests/1",
+        "modules": [
+            {
+                "address": address,
+                "name": survey.module_name(address),
+                "tests": [
+                    {
+                        "monitor_id": test.monitor_id,
+                        "test_id": test.test_id,
+                        "scaling_id": test.scaling_id,
+                        "component": test.component,
+                        "value": test.value,
+                        "low": test.low,
+                        "high": test.high,
+                        "unit": test.unit,
+                        "result": test.result,
+                    }
+                    for test in tests
+                ],
+            }
+            for address, tests in survey.survey_tests(exchanges, bus).items()
+        ],
+    }
+
+
+def clear_document(
+    evidence: Path, read_back: Path, modules: Sequence[ModuleErasure], steps: Sequence[str]
+) -> dict[str, Any]:
+    """Return ``obdlog.clear/1``: where the evidence is, what each module did, what is next."""
+    return {
+        "format": "obdlog.clear/1",
+        "evidence": str(evidence),
+        "read_back": str(read_back),
+        "modules": [
+            {
+                "address": m.address,
+                "name": m.name,
+                "accepted": m.accepted,
+                "refusal": m.refusal,
+                "before": list(m.before),
+                "after": list(m.after),
+            }
+            for m in modules
+        ],
+        "next_steps": list(steps),
+    }
+
+
+def recording_document(recording: Recording, path: Path | None) -> dict[str, Any]:
+    """Return ``obdlog.recording/1``: how a recording ended and how dense it is."""
+    return {
+        "format": "obdlog.recording/1",
+        "file": str(path) if path else None,
+        "seconds": recording.seconds,
+        "exchanges": recording.exchanges,
+        "readings": recording.readings,
+        "readings_per_second": recording.readings_per_second,
+        "limit_readings_per_second": recording.limit_readings_per_second,
+        "gaps": recording.gaps,
+        "lost_exchanges": recording.lost_exchanges,
+        "reason": recording.reason,
+    }
+
+
+def _judge(
+    exchanges: Sequence[Exchange],
+    bus: Bus,
+    modules: Sequence[ModuleCodes],
+    work: Work,
+    voltage_v: float | None,
+    before: Sequence[str],
+    *,
+    erased: bool,
+) -> dict[tuple[str, str], Any]:
+    live = survey.latest_readings(exchanges, bus)
+    raise NotImplementedError(judging, live, modules, work, voltage_v, before, erased)
