@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from obdlog.errors import DecodeError
-from obdlog.tables.signals import Need, Override, lengths
+from obdlog.tables.signal_rows import Need, Override
+from obdlog.tables.signals import lengths
 
 _KEPT: Final = {0x13: "pid_13", 0x1D: "pid_1d", 0x4F: "pid_4f", 0x50: "pid_50"}
 

@@ -25,8 +25,8 @@ names a byte of another PID which, when it is not zero, replaces the scale.
 """
 
 _SIGNAL_HEAD: Final = (
-    "PID", "Signal", "Meaning", "Bytes", "Formula", "Unit", "Range", "Conditions", "Source",
-    "Checked",
+    "PID", "Signal", "Meaning", "Bytes", "Formula", "Unit", "Range", "Conditions and notes",
+    "Source", "Checked",
 )  # fmt: skip
 
 
@@ -117,6 +117,8 @@ def _conditions_text(signal: Signal) -> str:
         offset = f" {_signed(rule.offset)}·m" if rule.offset else ""
         byte = f"PID {rule.pid:02X} {_letters(rule.byte)}"
         parts.append(f"scale byte m = {byte}: {place_text(signal)} × m × {rule.scale}{offset}")
+    if signal.note:
+        parts.append(signal.note)
     return "; ".join(parts)
 
 

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
+from functools import lru_cache
 from importlib import resources
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from obdlog.errors import TableError
+
+_EXACT: Final = re.compile(r"-?[0-9]{1,20}(?:\.[0-9]{1,20}|/0*[1-9][0-9]{0,19})?")
 
 
 class Row(NamedTuple):
@@ -24,19 +28,35 @@ class Row(NamedTuple):
         return TableError(message, file=self.file, line=self.line)
 
     def whole(self, column: str, base: int = 10) -> int:
-        """Return a cell as a whole number."""
+        """Return a cell of digits as a whole number."""
+        text = self.cells[column]
         try:
-            return int(self.cells[column], base)
+            # isalnum keeps out the signs, blanks and underscores that int() would take.
+            return int(text, base) if text.isascii() and text.isalnum() else int("")
         except ValueError:
-            raise self.error(f"{column}: {self.cells[column]!r} is not a number") from None
+            raise self.error(f"{column}: {text!r} is not a number") from None
 
     def fraction(self, column: str, default: str = "") -> Fraction:
         """Return a cell as an exact fraction, written ``5``, ``0.25`` or ``100/255``."""
         text = self.cells[column] or default
         try:
-            return Fraction(text)
-        except (ValueError, ZeroDivisionError):
+            return exact(text)
+        except ValueError:
             raise self.error(f"{column}: {text!r} is not a fraction") from None
+
+
+@lru_cache(maxsize=512)
+def exact(text: str) -> Fraction:
+    """Return the fraction of a text such as ``5``, ``-0.25`` or ``100/255``.
+
+    Raises
+    ------
+    ValueError
+        The text has another form (exponents among them: they can be costly) or divides by zero.
+    """
+    if not _EXACT.fullmatch(text):
+        raise ValueError(f"{text!r} is not a fraction")
+    return Fraction(text)
 
 
 def package_text(file: str) -> str:

@@ -1,0 +1,51 @@
+"""docs/signals.md is generated from the tables and in step with them."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from obdlog.tables.document import formula_text, signals_page
+from obdlog.tables.signals import all_signals, by_name
+from obdlog.tables.uasid import all_scalings
+
+PAGE = Path(__file__).parents[2] / "docs" / "signals.md"
+
+
+def test_the_page_is_in_step() -> None:
+    told = "run: python -m obdlog.tables.document > docs/signals.md"
+    assert PAGE.read_text(encoding="utf-8") == signals_page(), told
+
+
+def test_every_signal_and_every_scaling_is_on_it() -> None:
+    page = signals_page()
+    for signal in all_signals():
+        assert f"| {signal.pid:02X} | {signal.name} | {signal.label} |" in page
+    for number in all_scalings():
+        assert f"\n| {number:02X} | " in page
+
+
+@pytest.mark.parametrize(
+    ("name", "formula"),
+    [
+        ("RPM", "AB × 1/4"),
+        ("ECT", "A − 40"),
+        ("EVAP_VP", "signed(AB) × 1/4"),
+        ("SHRTFT3", "B × 25/32 − 100"),
+        ("DTC_CNT", "A.0–6"),
+        ("MIL", "A.7 = 1"),
+        ("MISFIRE_RDY", "B.4 = 0"),
+        ("DTCFRZF", "trouble code in AB"),
+    ],
+)
+def test_formulas_read_like_the_standard(name: str, formula: str) -> None:
+    assert formula_text(by_name(name)) == formula
+
+
+def test_the_module_writes_the_page() -> None:
+    command = [sys.executable, "-m", "obdlog.tables.document"]
+    done = subprocess.run(command, check=True, capture_output=True, timeout=60)
+    assert done.stdout.decode() == signals_page()
