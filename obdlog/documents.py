@@ -8,19 +8,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from obdlog import survey
 from obdlog.codes import judge as judging
 from obdlog.codes.meaning import describe
-from obdlog.erase import ModuleErasure
 from obdlog.model import Bus, Exchange, Reading
-from obdlog.recorder import Recording
 from obdlog.session.format import Work
 from obdlog.survey import ModuleCodes
 from obdlog.tables.monitors import MonitorStatus
 from obdlog.tables.signals import by_pid
 from obdlog.vin import check_vin
+
+if TYPE_CHECKING:
+    from obdlog.erase import ModuleErasure
+    from obdlog.recorder import Recording
 
 
 def codes_document(
