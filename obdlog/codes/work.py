@@ -1,0 +1,114 @@
+"""What a person says was unplugged or replaced, matched to the components that codes name."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+
+from obdlog.codes.data import components
+
+_NUMBERED = re.compile(
+    r"\b(cylinder|injector|coil|plug|bank|sensor) ?(\d{1,2}(?:(?: and)? \d{1,2})*)\b"
+)
+_SAME_AS_CYLINDER = {"injector": "cylinder", "coil": "cylinder", "plug": "cylinder"}
+_SHORT_BANK = re.compile(r"\bb([12]) ?s([1-3])\b")
+MAX_TEXT = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """What was unplugged and what was replaced, in the person's own words."""
+
+    unplugged: tuple[str, ...] = ()
+    replaced: tuple[str, ...] = ()
+
+    def __bool__(self) -> bool:
+        """Return whether any work is known."""
+        return bool(self.unplugged or self.replaced)
+
+
+@dataclass(frozen=True, slots=True)
+class WorkItem:
+    """One thing that was worked on; `done` is ``unplugged`` or ``replaced``.
+
+    `components` are ids that the words match, none where they match nothing. `places` are
+    numbers said with it, by kind: ``{"cylinder": {"3"}}``.
+    """
+
+    text: str
+    done: str
+    components: frozenset[str]
+    places: tuple[tuple[str, str], ...]
+
+    def fits(self, component: str, place: str) -> bool:
+        """Return whether this work touched `component` at `place` (a code's bank or cylinder)."""
+        if component not in self.components:
+            return False
+        kinds = {kind for kind, _ in self.places}
+        there = _numbers(_normal(place))
+        return all(found in self.places for found in there if found[0] in kinds)
+
+
+def match_work(work: Work) -> tuple[WorkItem, ...]:
+    """Return the items of work with the components that each one's words name."""
+    return tuple(
+        item
+        for texts, done in ((work.unplugged, "unplugged"), (work.replaced, "replaced"))
+        for item in (_match(text, done) for text in texts)
+    )
+
+
+def match_components(text: str) -> frozenset[str]:
+    """Return the ids of the components whose names occur in `text`, the longest names winning."""
+    words = _normal(text).split()
+    hits: list[tuple[int, int, str]] = []
+    for alias, ids in _aliases().items():
+        for start in range(len(words) - len(alias) + 1):
+            if tuple(words[start : start + len(alias)]) == alias:
+                hits += [(start, start + len(alias), component) for component in ids]
+    return frozenset(
+        component
+        for start, end, component in hits
+        if not any(s <= start and end <= e and e - s > end - start for s, e, _ in hits)
+    )
+
+
+def _match(text: str, done: str) -> WorkItem:
+    short = text[:MAX_TEXT]
+    return WorkItem(short, done, match_components(short), _numbers(_normal(short)))
+
+
+@cache
+def _aliases() -> dict[tuple[str, ...], tuple[str, ...]]:
+    found: dict[tuple[str, ...], tuple[str, ...]] = {}
+    for component in components().values():
+        label = re.sub(r"\(.*?\)", "", component.label)
+        for name in (*component.aliases, label, component.id.replace("-", " ")):
+            key = tuple(_normal(name).split())
+            if component.id not in found.get(key, ()):
+                found[key] = (*found.get(key, ()), component.id)
+    return found
+
+
+def _normal(text: str) -> str:
+    """Return lower-case words, singular, without punctuation."""
+    words = re.sub(r"[^a-z0-9/]+", " ", text.lower()).split()
+    return " ".join(
+        w[:-1] if len(w) > 3 and w.endswith("s") and w[-2] not in "su" else w for w in words
+    )
+
+
+def _numbers(text: str) -> tuple[tuple[str, str], ...]:
+    spread = _SHORT_BANK.sub(r"bank \1 sensor \2", text)
+    return tuple(
+        (_SAME_AS_CYLINDER.get(kind, kind), number.lstrip("0"))
+        for kind, numbers in _NUMBERED.findall(spread)
+        for number in numbers.replace("and", "").split()
+    )
+
+
+def said(items: Sequence[WorkItem]) -> str:
+    """Return the items as words for a reason: ``airflow meter (unplugged)``."""
+    return ", ".join(f"{item.text} ({item.done})" for item in items)

@@ -1,0 +1,79 @@
+"""Service 01: current data, one or several PIDs in one reply."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from functools import partial
+
+from obdlog.errors import DecodeError
+from obdlog.model import Bus, Reading
+from obdlog.services.layout import Lengths, check_reply, split_items
+from obdlog.tables import decode, signals
+
+REPLY = 0x41
+
+
+def split_current_data(
+    payload: bytes,
+    requested: Sequence[int] | None = None,
+    context: decode.Context = decode.EMPTY,
+) -> tuple[tuple[int, bytes], ...]:
+    """Return the (PID, data) pairs of a service 01 reply, in the reply's order.
+
+    A reply to several PIDs carries no lengths: they come from the table, and `requested` and
+    `context` settle what the table leaves open (06–09 with one byte or two).
+
+    Raises
+    ------
+    DecodeError
+        Not a service 01 reply, or no known lengths add up to it.
+
+    References
+    ----------
+    SAE J1979, service 01.
+    """
+    check_reply(payload, REPLY, least=2)
+    return split_items(payload[1:], lengths_in(context), requested)
+
+
+def lengths_in(context: decode.Context) -> Lengths:
+    """Return the function PID → its possible data lengths, the likeliest in `context` first."""
+    return partial(decode.likely_lengths, context=context)
+
+
+def parse_current_data(
+    payload: bytes,
+    context: decode.Context = decode.EMPTY,
+    bus: Bus = Bus.CAN,
+    requested: Sequence[int] | None = None,
+) -> tuple[Reading, ...]:
+    """Return the readings of a service 01 reply, in the reply's order.
+
+    Raises
+    ------
+    DecodeError
+        Not a service 01 reply, unknown lengths, or a PID that the table does not hold.
+    """
+    return readings_of(split_current_data(payload, requested, context), context, bus)
+
+
+def readings_of(
+    items: Iterable[tuple[int, bytes]], context: decode.Context, bus: Bus
+) -> tuple[Reading, ...]:
+    """Return the readings of split (PID, data) pairs.
+
+    Facts that one pair carries (PIDs 4F, 50, 13, 1D) apply to all others of the same reply.
+
+    Raises
+    ------
+    DecodeError
+        A PID that the table does not hold, or a wrong length.
+    """
+    pairs = list(items)
+    for pid, data in pairs:
+        if not signals.lengths(pid):
+            raise DecodeError(f"PID {pid:02X} is not in the signal table", payload=data)
+        context = context.updated(pid, data)
+    return tuple(
+        reading for pid, data in pairs for reading in decode.decode_pid(pid, data, context, bus=bus)
+    )

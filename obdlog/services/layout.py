@@ -1,0 +1,104 @@
+"""Splitting of a payload that carries several identifiers without saying how long each is."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from obdlog.errors import DecodeError
+
+MAX_PAYLOAD = 4095
+"""Longest message of ISO 15765-2 with a 12-bit length [bytes]."""
+
+_MAX_SPLIT = 512
+_MAX_WAYS = 32
+
+Item = tuple[int, bytes]
+Lengths = Callable[[int], tuple[int, ...]]
+
+
+def check_reply(payload: bytes, reply: int, least: int = 1) -> None:
+    """Raise unless `payload` begins with the byte `reply` and has `least` bytes.
+
+    Raises
+    ------
+    DecodeError
+        Empty, of another service, too short, or longer than a message can be.
+    """
+    if not payload:
+        raise DecodeError("the reply is empty", payload=payload)
+    if payload[0] != reply:
+        raise DecodeError(
+            f"the reply begins with {payload[0]:02X}, expected {reply:02X}", payload=payload
+        )
+    if len(payload) < least:
+        raise DecodeError(
+            f"the reply is cut short: {len(payload)} of at least {least} bytes", payload=payload
+        )
+    if len(payload) > MAX_PAYLOAD:
+        raise DecodeError(f"the reply is longer than {MAX_PAYLOAD} bytes", payload=payload[:16])
+
+
+def split_items(
+    body: bytes,
+    lengths: Lengths,
+    requested: Sequence[int] | None = None,
+    *,
+    id_bytes: int = 1,
+    skip: int = 0,
+) -> tuple[Item, ...]:
+    """Return the (identifier, data) pairs of `body`, in its order.
+
+    Every combination of allowed lengths that consumes the body exactly is considered. Of those,
+    the one wins that names only requested identifiers, none of them twice, most of them, then
+    the one with the likeliest lengths (`lengths` gives those first), then the one in the order
+    of the request. `skip` bytes after each
+    identifier stay in front of its data (service 02's frame number). An identifier without a
+    known length is accepted only alone, with all that follows as its data.
+
+    Raises
+    ------
+    DecodeError
+        No combination fits.
+    """
+    if len(body) < id_bytes:
+        raise DecodeError("the reply carries no identifier", payload=body)
+    if len(body) > _MAX_SPLIT:
+        raise DecodeError("the reply is too long to carry separate values", payload=body[:16])
+    # ways[i]: the few best ways to read the body from byte i to its end, built from the end.
+    ways: list[list[tuple[Item, ...]]] = [[] for _ in body] + [[()]]
+    for start in range(len(body) - id_bytes, -1, -1):
+        identifier = int.from_bytes(body[start : start + id_bytes], "big")
+        first = start + id_bytes
+        for length in lengths(identifier):
+            end = first + skip + length
+            if end <= len(body):
+                item = (identifier, body[first:end])
+                ways[start] += [(item, *rest) for rest in ways[end]]
+        ranked = sorted(ways[start], key=lambda way: _cost(way, lengths, skip, requested))
+        ways[start] = ranked[:_MAX_WAYS]
+    if ways[0]:
+        return ways[0][0]
+    identifier = int.from_bytes(body[:id_bytes], "big")
+    data = body[id_bytes:]
+    if not lengths(identifier) and (requested is None or list(requested) == [identifier]):
+        return ((identifier, data),)
+    digits = id_bytes * 2
+    raise DecodeError(
+        f"the bytes after identifier {identifier:0{digits}X} do not add up to known lengths",
+        payload=body,
+    )
+
+
+def _cost(
+    way: tuple[Item, ...], lengths: Lengths, skip: int, requested: Sequence[int] | None
+) -> tuple[int, int, int, int, int]:
+    names = [identifier for identifier, _ in way]
+    repeats = len(names) - len(set(names))
+    unlikely = sum(lengths(identifier).index(len(data) - skip) for identifier, data in way)
+    if requested is None:
+        return (0, repeats, 0, unlikely, 0)
+    wanted = {identifier: place for place, identifier in reversed(list(enumerate(requested)))}
+    strangers = sum(name not in wanted for name in names)
+    places = [wanted[name] for name in names if name in wanted]
+    disorder = sum(a > b for a, b in zip(places, places[1:], strict=False))
+    return (strangers, repeats, -len(set(places)), unlikely, disorder)

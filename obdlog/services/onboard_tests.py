@@ -1,0 +1,140 @@
+"""Service 06: results of the vehicle's own tests against the maker's limits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from obdlog.errors import DecodeError
+from obdlog.model import Bus
+from obdlog.services.layout import check_reply
+from obdlog.services.requests import BITMAP_STEP, supported_pids
+from obdlog.tables import uasid
+
+REPLY = 0x46
+PASS, FAIL, NOT_RUN = "pass", "fail", "not-run"
+
+_CAN_RECORD = 9
+_LEGACY_RECORD = 6
+_BITMAP_RECORD = 5
+_LIMIT_IS_LOW = 0x80
+
+
+@dataclass(frozen=True, slots=True)
+class TestResult:
+    """One test result; identifiers are two hex digits, None where the bus has none.
+
+    `monitor_id` and `scaling_id` exist on CAN only, `component` on the older buses only. A limit
+    that the record does not carry, and all figures of a test that has not run, are None. `unit`
+    is "" for raw numbers: the older buses, and scalings that only the maker knows.
+    """
+
+    __test__ = False  # pytest would take the name for a test class
+
+    monitor_id: str | None
+    test_id: str
+    scaling_id: str | None
+    value: float | None
+    low: float | None
+    high: float | None
+    unit: str
+    result: str
+    component: str | None = None
+
+
+def parse_tests(payload: bytes, bus: Bus = Bus.CAN) -> tuple[TestResult, ...]:
+    """Return the results of a service 06 reply; empty for a support bitmap.
+
+    Raises
+    ------
+    DecodeError
+        Not a service 06 reply, or not made of whole records.
+
+    References
+    ----------
+    SAE J1979, service 06: limits are inclusive; a record all zero has not run since clearing.
+    """
+    check_reply(payload, REPLY, least=2)
+    if is_bitmap(payload):
+        return ()
+    size = _CAN_RECORD if bus is Bus.CAN else _LEGACY_RECORD
+    body = payload[1:]
+    if len(body) % size:
+        raise DecodeError(
+            f"{len(body)} bytes are not whole records of {size} bytes", payload=payload
+        )
+    record = _can_result if bus is Bus.CAN else _legacy_result
+    return tuple(record(body[i : i + size]) for i in range(0, len(body), size))
+
+
+def is_bitmap(payload: bytes) -> bool:
+    """Return whether a service 06 reply names supported monitors or tests (id 00, 20 … E0)."""
+    return len(payload) > 1 and payload[1] % BITMAP_STEP == 0
+
+
+def parse_supported_monitors(payload: bytes, bus: Bus = Bus.CAN) -> tuple[int, ...]:
+    """Return the ids of monitors (tests, on the older buses) that a support bitmap names.
+
+    Raises
+    ------
+    DecodeError
+        Not a service 06 support bitmap.
+    """
+    check_reply(payload, REPLY, least=_BITMAP_RECORD + 1)
+    if bus is Bus.LEGACY:
+        # 46 TID FF A B C D: a filler stands where a result has its component.
+        if len(payload) != 7 or not is_bitmap(payload):
+            raise DecodeError("not a support bitmap of service 06", payload=payload)
+        return supported_pids(payload[1], payload[3:])
+    body = payload[1:]
+    found: list[int] = []
+    for i in range(0, len(body), _BITMAP_RECORD):
+        base, bits = body[i], body[i + 1 : i + _BITMAP_RECORD]
+        if base % BITMAP_STEP or len(bits) != 4:
+            raise DecodeError("not a support bitmap of service 06", payload=payload)
+        found += supported_pids(base, bits)
+    return tuple(found)
+
+
+def _can_result(record: bytes) -> TestResult:
+    names = (f"{record[0]:02X}", f"{record[1]:02X}", f"{record[2]:02X}")
+    if not any(record[3:]):
+        return TestResult(*names, None, None, None, _unit(record[2]), NOT_RUN)
+    raw = [int.from_bytes(record[i : i + 2], "big") for i in (3, 5, 7)]
+    scaling = uasid.scaling(record[2])
+    if scaling is None:
+        # Ids from 80 on are signed whether or not their scale is known (SAE J1979).
+        value, low, high = (float(_signed(r) if record[2] >= 0x80 else r) for r in raw)
+    else:
+        value, low, high = (scaling.decode(r) for r in raw)
+    result = PASS if low <= value <= high else FAIL
+    return TestResult(*names, value, low, high, _unit(record[2]), result)
+
+
+def _unit(scaling_id: int) -> str:
+    scaling = uasid.scaling(scaling_id)
+    return scaling.unit if scaling else ""
+
+
+def _signed(raw: int) -> int:
+    return raw - 0x10000 if raw & 0x8000 else raw
+
+
+def _legacy_result(record: bytes) -> TestResult:
+    test_id, component = record[0], record[1]
+    value, limit = (int.from_bytes(record[i : i + 2], "big") for i in (2, 4))
+    limit_is_low = bool(component & _LIMIT_IS_LOW)
+    name = f"{component & ~_LIMIT_IS_LOW:02X}"
+    if not value and not limit:
+        return TestResult(None, f"{test_id:02X}", None, None, None, None, "", NOT_RUN, name)
+    passed = value >= limit if limit_is_low else value <= limit
+    return TestResult(
+        None,
+        f"{test_id:02X}",
+        None,
+        float(value),
+        float(limit) if limit_is_low else None,
+        None if limit_is_low else float(limit),
+        "",
+        PASS if passed else FAIL,
+        name,
+    )

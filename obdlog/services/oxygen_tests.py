@@ -1,0 +1,71 @@
+"""Service 05: oxygen sensor test results of the older buses (CAN uses service 06)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from obdlog.errors import DecodeError
+from obdlog.services.layout import check_reply
+
+REPLY = 0x45
+
+_TESTS = {
+    0x01: ("rich to lean threshold voltage", "V", Fraction(1, 200)),
+    0x02: ("lean to rich threshold voltage", "V", Fraction(1, 200)),
+    0x03: ("low voltage for the switch time", "V", Fraction(1, 200)),
+    0x04: ("high voltage for the switch time", "V", Fraction(1, 200)),
+    0x05: ("rich to lean switch time", "s", Fraction(1, 250)),
+    0x06: ("lean to rich switch time", "s", Fraction(1, 250)),
+    0x07: ("lowest voltage of the test cycle", "V", Fraction(1, 200)),
+    0x08: ("highest voltage of the test cycle", "V", Fraction(1, 200)),
+    0x09: ("time between transitions", "s", Fraction(1, 25)),
+    0x0A: ("period", "s", Fraction(1, 25)),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class OxygenTest:
+    """One result; `low` and `high` are None for a constant, `unit` is "" for a maker's test."""
+
+    test_id: str
+    sensor: str
+    name: str
+    value: float
+    low: float | None
+    high: float | None
+    unit: str
+
+    @property
+    def result(self) -> str:
+        """``pass`` or ``fail``, limits inclusive; a constant without limits passes."""
+        if self.low is None or self.high is None or self.low <= self.value <= self.high:
+            return "pass"
+        return "fail"
+
+
+def parse_oxygen_tests(payload: bytes) -> tuple[OxygenTest, ...]:
+    """Return the result in a service 05 reply; empty for a support bitmap (test 00, 20 …).
+
+    Raises
+    ------
+    DecodeError
+        Not a service 05 reply, or of a wrong length.
+
+    References
+    ----------
+    SAE J1979, service 05 (test ids and scales from memory).
+    """
+    check_reply(payload, REPLY, least=4)
+    test_id, sensor, *values = payload[1:]
+    if test_id % 0x20 == 0:
+        if len(values) != 4:
+            raise DecodeError("a support bitmap has 4 bytes", payload=payload)
+        return ()
+    if len(values) not in (1, 3):
+        raise DecodeError("a result has a value, or a value and two limits", payload=payload)
+    name, unit, scale = _TESTS.get(test_id, ("test that the maker defines", "", Fraction(1)))
+    value, low, high = [float(v * scale) for v in values] + [None] * (3 - len(values))
+    if value is None:  # one value at least, by the check above
+        raise DecodeError("a result without a value", payload=payload)
+    return (OxygenTest(f"{test_id:02X}", f"{sensor:02X}", name, value, low, high, unit),)

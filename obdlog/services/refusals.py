@@ -1,0 +1,147 @@
+"""Negative responses and what they mean.
+
+ISO 14229-1 (CAN) and ISO 14230-3 (the older serial buses) give some codes different meanings,
+so a meaning is always named for a bus. Wording is ours; numbers are from memory of the standards.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from obdlog.errors import DecodeError
+from obdlog.model import NEGATIVE_RESPONSE, Bus
+
+BUSY = 0x21
+CONDITIONS_NOT_CORRECT = 0x22
+RESPONSE_PENDING = 0x78
+
+_COMMON = {
+    0x10: "refused without a stated reason",
+    0x11: "this service is not supported",
+    0x12: "this sub-function is not supported",
+    0x13: "the request has a wrong length or format",
+    0x14: "the reply would be too long for the bus",
+    BUSY: "busy; ask again later",
+    CONDITIONS_NOT_CORRECT: "the vehicle's conditions do not allow this now",
+    0x24: "requests came in the wrong order",
+    0x25: "a component behind this module did not answer",
+    0x26: "a failure in the module prevents it",
+    0x31: "the requested item is out of range or not supported",
+    0x33: "access is locked; the module wants security access first",
+    0x34: "authentication is required",
+    0x35: "the security key is wrong",
+    0x36: "too many failed attempts to unlock",
+    0x37: "a waiting time has not passed yet",
+    0x38: "secured data transmission is required",
+    0x39: "secured data transmission is not allowed",
+    0x3A: "the secured data could not be verified",
+    0x50: "certificate refused: outside its period of validity",
+    0x51: "certificate refused: wrong signature",
+    0x52: "certificate refused: chain of trust broken",
+    0x53: "certificate refused: wrong type",
+    0x54: "certificate refused: wrong format",
+    0x55: "certificate refused: wrong content",
+    0x56: "certificate refused: wrong scope",
+    0x57: "certificate refused: revoked",
+    0x58: "proof of ownership failed",
+    0x59: "the challenge could not be calculated",
+    0x5A: "access rights could not be set",
+    0x5B: "no session key could be made",
+    0x5C: "the configuration data could not be used",
+    0x5D: "signing off failed",
+    0x70: "upload or download not accepted",
+    0x71: "data transfer suspended",
+    0x72: "programming failed",
+    0x73: "data block out of sequence",
+    RESPONSE_PENDING: "received and being worked on; the answer follows",
+    0x7E: "this sub-function is not supported in the present diagnostic session",
+    0x7F: "this service is not supported in the present diagnostic session",
+    0x81: "engine speed too high",
+    0x82: "engine speed too low",
+    0x83: "the engine is running",
+    0x84: "the engine is not running",
+    0x85: "the engine has not run long enough",
+    0x86: "temperature too high",
+    0x87: "temperature too low",
+    0x88: "vehicle speed too high",
+    0x89: "vehicle speed too low",
+    0x8A: "accelerator pedal or throttle opened too far",
+    0x8B: "accelerator pedal or throttle not opened far enough",
+    0x8C: "the gearbox is not in neutral",
+    0x8D: "the gearbox is not in gear",
+    0x8F: "the brake pedal is not pressed",
+    0x90: "the selector is not in park",
+    0x91: "the torque converter clutch is locked",
+    0x92: "supply voltage too high",
+    0x93: "supply voltage too low",
+    0x94: "a needed resource is not available at the moment",
+}
+_ISO_14230 = {
+    0x12: "this sub-function is not supported, or the request's format is wrong",
+    0x22: "the vehicle's conditions do not allow this now, or requests came in the wrong order",
+    0x23: "the routine has not finished, or the service is still in progress",
+    0x40: "download not accepted",
+    0x41: "wrong kind of download",
+    0x42: "cannot download to this address",
+    0x43: "cannot download this number of bytes",
+    0x50: "upload not accepted",
+    0x51: "wrong kind of upload",
+    0x52: "cannot upload from this address",
+    0x53: "cannot upload this number of bytes",
+    0x71: "data transfer suspended",
+    0x72: "data transfer aborted",
+    0x74: "illegal address in a block transfer",
+    0x75: "illegal number of bytes in a block transfer",
+    0x76: "illegal kind of block transfer",
+    0x77: "checksum error in a block transfer",
+    0x79: "wrong number of bytes during a block transfer",
+    0x80: "this service is not supported in the present diagnostic mode",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """A negative response: the refused `service` and the `code`, two hex digits each."""
+
+    service: str
+    code: str
+    meaning: str
+
+
+def meaning(code: int, bus: Bus = Bus.CAN) -> str:
+    """Return what negative response `code` means on `bus`, in plain words.
+
+    Raises
+    ------
+    ValueError
+        `code` is not a byte.
+
+    References
+    ----------
+    ISO 14229-1, negative response codes; ISO 14230-3 for ``Bus.LEGACY``.
+    """
+    if not 0 <= code <= 0xFF:
+        raise ValueError(f"a negative response code is a byte, not {code}")
+    if bus is Bus.LEGACY and code in _ISO_14230:
+        return _ISO_14230[code]
+    if code in _COMMON:
+        return _COMMON[code]
+    if 0xF0 <= code <= 0xFE:
+        return "a condition that the vehicle's maker defines is not met"
+    return "a code that the standard leaves undefined"
+
+
+def parse_refusal(payload: bytes, bus: Bus = Bus.CAN) -> Refusal:
+    """Return the refusal in a negative response (7F, service, code).
+
+    Raises
+    ------
+    DecodeError
+        Not a negative response, or cut short.
+    """
+    if payload[:1] != bytes([NEGATIVE_RESPONSE]):
+        raise DecodeError("not a negative response", payload=payload)
+    if len(payload) < 3:
+        raise DecodeError("a negative response has 3 bytes; this one is cut short", payload=payload)
+    service, code = payload[1], payload[2]
+    return Refusal(f"{service:02X}", f"{code:02X}", meaning(code, bus))
