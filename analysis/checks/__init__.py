@@ -1,1 +1,5 @@
-"""One module per check that computes; range checks stand in data."""
+"""Checks of a session's readings against expected ranges and physics."""
+
+from analysis.checks.run import run_checks
+
+__all__ = ["run_checks"]
