@@ -5,7 +5,7 @@ from __future__ import annotations
 from obdlog.errors import DecodeError
 from obdlog.model import Bus, Reading
 from obdlog.tables.context import EMPTY, Context
-from obdlog.tables.layout import fields
+from obdlog.tables.layout import fields, read_fields
 from obdlog.tables.signals import lengths
 
 __all__ = ["EMPTY", "Context", "decode_pid", "likely_lengths"]
@@ -50,7 +50,7 @@ def decode_pid(
     except DecodeError as error:
         error.payload = bytes(data)
         raise
-    return tuple([f.read(data) for f in layout if not f.conditional or f.applies(data)])
+    return read_fields(layout, data)
 
 
 def likely_lengths(pid: int, context: Context = EMPTY) -> tuple[int, ...]:

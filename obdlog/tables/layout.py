@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cache, lru_cache
@@ -90,7 +91,19 @@ def _build(pid: int, length: int, context: Context) -> tuple[Field, ...]:
     if length not in allowed:
         wanted = " or ".join(str(n) for n in allowed)
         raise DecodeError(f"PID {pid:02X} has {wanted} data bytes, not {length}")
-    return tuple(_field(row, context) for row in by_pid(pid) if length in row.lengths)
+    return compile_fields(by_pid(pid), length, context)
+
+
+def compile_fields(
+    rows: Iterable[Signal], length: int, context: Context = EMPTY
+) -> tuple[Field, ...]:
+    """Return the fields of those rows that occur in data of `length` bytes."""
+    return tuple(_field(row, context) for row in rows if length in row.lengths)
+
+
+def read_fields(layout: Iterable[Field], data: bytes) -> tuple[Reading, ...]:
+    """Return the readings in data whose length the layout was compiled for."""
+    return tuple([f.read(data) for f in layout if not f.conditional or f.applies(data)])
 
 
 def _field(signal: Signal, context: Context) -> Field:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -40,8 +41,15 @@ def decode_columns(
     """
     if rows.ndim != 2 or rows.dtype != np.uint8:
         raise ValueError("rows must be a two-dimensional array of uint8")
+    return read_columns(fields(pid, rows.shape[1], context), rows)
+
+
+def read_columns(
+    layout: Iterable[Field], rows: NDArray[np.uint8]
+) -> dict[str, NDArray[np.float64]]:
+    """Return one column per signal from rows whose length the layout was compiled for."""
     columns: dict[str, NDArray[np.float64]] = {}
-    for field in fields(pid, rows.shape[1], context):
+    for field in layout:
         values = _column(field, rows)
         name = field.signal.name
         when = field.signal.when
