@@ -106,7 +106,7 @@ def cover(
     wanted = condition(name)
     facts = facts or VehicleFacts.from_session(data)
     if wanted.soak_h and (facts.soak_h is None or facts.soak_h < wanted.soak_h):
-        reason = f"nobody stated that the engine was off for {wanted.soak_h:g} h before"
+        reason = f"needs the statement that the engine was off for {wanted.soak_h:g} h before"
         return Coverage(wanted, (), reason, judgeable=False)
     parts: list[_Part] = []
     relaxed: list[str] = []

@@ -221,12 +221,8 @@ def pooled(windows: list[Window]) -> Samples:
 
 def _other_fuel(wanted: str, facts: VehicleFacts) -> str:
     if not facts.fuel:
-        return (
-            f"applies to {wanted} engines only, and the fuel is not known: state it to judge this"
-        )
-    return (
-        f"applies to {wanted} engines only; this one's fuel is {facts.fuel} ({facts.fuel_source})"
-    )
+        return f"applies to {wanted} engines only; the fuel is not known: state it to judge this"
+    return f"applies to {wanted} engines only; this fuel is {facts.fuel} ({facts.fuel_source})"
 
 
 def _finite(value: float) -> float | None:

@@ -92,7 +92,7 @@ CHECK = Check(
     low=13.5,
     high=14.7,
     tiers=(
-        Tier(Severity.WATCH, below=13.2, above=15.0),
+        Tier(Severity.WATCH, below=13.2),
         Tier(Severity.ATTENTION, below=12.0, above=15.5),
     ),
     suggests=("belt or alternator", "wiring between alternator and battery", "heavy loads"),

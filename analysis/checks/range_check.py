@@ -7,7 +7,7 @@ import tomllib
 from collections.abc import Mapping
 from functools import cache
 from importlib import resources
-from typing import Any, Final, NamedTuple, cast
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -239,6 +239,8 @@ _STATISTICS: Final = {
 class _Since(BaseIndexer):
     """Windows that reach back to the last sample at least `hold_s` ago."""
 
+    starts: npt.NDArray[np.int64]
+
     def get_window_bounds(
         self,
         num_values: int = 0,
@@ -248,8 +250,7 @@ class _Since(BaseIndexer):
         step: int | None = None,
     ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
         del min_periods, center, closed, step
-        starts = cast("npt.NDArray[np.int64]", self.starts)
-        return starts, np.arange(1, num_values + 1, dtype=np.int64)
+        return self.starts, np.arange(1, num_values + 1, dtype=np.int64)
 
 
 def held_maximum(samples: Samples, hold_s: float) -> FloatArray:
