@@ -75,6 +75,13 @@ class Adapter:
                 self._typed.append(byte)
         self._heard_s = at
 
+    def unplug(self) -> None:
+        """Forget half a line and unsent output, as when another client takes over."""
+        self._typed.clear()
+        self._out.clear()
+        self._cursor_s = 0.0
+        self._listen_from_s, self._listen_until_s = inf, -inf
+
     def due(self, now_s: float) -> bytes:
         """Return all bytes whose time has come."""
         found = bytearray()
@@ -163,7 +170,7 @@ class Adapter:
         }
         if command in {"Z", "WS"}:
             self._reset(at_s, _RESET_S if command == "Z" else _WARM_RESET_S)
-        elif command in {"D", "D0", "D1"} and command == "D":
+        elif command == "D":
             self._settings.restore()
             self._settings.style.pads = self._nature.pads
             self._reply(["OK"], at_s)

@@ -59,7 +59,7 @@ class SimulatedCar:
         )
         self._origin_s = self.clock.now_s()
         self._skipped_s = 0.0
-        self._start_after_clear_s = start_after_clear_s
+        self.start_after_clear_s = start_after_clear_s
         self._events: list[tuple[float, Callable[[], None]]] = []
         self.vehicle.turn_key(Key.ON)
         if cleared:
@@ -161,6 +161,6 @@ class SimulatedCar:
         self._events.sort(key=lambda event: event[0])
 
     def _erased(self) -> None:
-        if self._start_after_clear_s is not None and not self._events:
+        if self.start_after_clear_s is not None and not self._events:
             name = self.profile.timeline.drive
-            self._later(self._start_after_clear_s, lambda: self._set_off(name))
+            self._later(self.start_after_clear_s, lambda: self._set_off(name))

@@ -22,6 +22,9 @@ STANDARD_AIR_G_L = 1.184
 PETROL_AFR, PETROL_MJ_KG, PETROL_G_L = 14.7, 43.0, 745.0
 DIESEL_AFR, DIESEL_MJ_KG, DIESEL_G_L = 14.5, 42.8, 832.0
 
+BOOST_KPA = 100.0
+"""Highest charge pressure of the diesel above the atmosphere."""
+
 _FULL_FILLING = (
     (0, 0.60),
     (750, 0.68),
@@ -139,7 +142,7 @@ def solve_compression(engine: Engine, state: State, brake_kw: float, *, cut: boo
     """
     rpm, litres = state.rpm, engine.displacement_l
     spool = min(max((rpm - 1000.0) / 1100.0, 0.0), 1.0)
-    target = state.baro_kpa + 118.0 * spool * min(state.load_pct / 85.0, 1.0)
+    target = state.baro_kpa + BOOST_KPA * spool * min(state.load_pct / 85.0, 1.0)
     kpa = state.map_kpa + (target - state.map_kpa) * 0.2
     fresh = 1.0 - 0.75 * state.egr_pct / 100.0
     air = drawn_air_gps(kpa, rpm, litres, 0.88, state.intake_c) * fresh
@@ -147,7 +150,7 @@ def solve_compression(engine: Engine, state: State, brake_kw: float, *, cut: boo
     if cut:
         return Burn(-rub, air, 0.0, kpa, 0.0, limited=False)
     # Full load is what the charge pressure that this speed can build would allow.
-    full_kpa = state.baro_kpa + 118.0 * spool
+    full_kpa = state.baro_kpa + BOOST_KPA * spool
     full_air = drawn_air_gps(full_kpa, rpm, litres, 0.88, state.intake_c)
     full_fuel = full_air / DIESEL_AFR / 1.25
     efficiency = 0.41

@@ -6,7 +6,12 @@ from math import pi
 
 from obdlog.simulator.profile import Body
 
-_REDLINE_RPM = 5500.0
+_REDLINE_RPM = {"spark": 5500.0, "compression": 4200.0}
+_EASY_RPM = {"spark": 1420.0, "compression": 1270.0}
+_COASTING_RPM = {"spark": 1500.0, "compression": 1350.0}
+_DEMAND_RPM = {"spark": 2300.0, "compression": 1500.0}
+"""Lowest engine speed with no demand, in overrun, and what full demand adds [1/min]."""
+
 _MIN_GEAR_S = 1.2
 _BLEND_S = 0.5
 
@@ -14,8 +19,11 @@ _BLEND_S = 0.5
 class Gearbox:
     """Chooses gears; keeps the time since the last shift."""
 
-    def __init__(self, body: Body) -> None:
+    def __init__(self, body: Body, kind: str) -> None:
         self._body = body
+        self._redline_rpm = _REDLINE_RPM[kind]
+        self._easy_rpm, self._demand_rpm = _EASY_RPM[kind], _DEMAND_RPM[kind]
+        self._coasting_rpm = _COASTING_RPM[kind]
         self.gear = 1
         self._since_shift_s = 10.0
 
@@ -32,24 +40,25 @@ class Gearbox:
     def choose(self, speed_mps: float, demand: float, *, coasting: bool, step_s: float) -> None:
         """Choose the gear for a power `demand` of 0 to 1 (above 1: more than there is)."""
         self._since_shift_s += step_s
-        lowest = 1500.0 if coasting else 1420.0 + 2300.0 * min(max(demand, 0.0), 1.0) ** 1.2
+        wish = min(max(demand, 0.0), 1.0) ** 1.2
+        lowest = self._coasting_rpm if coasting else self._easy_rpm + self._demand_rpm * wish
         now = self.engine_rpm(speed_mps, self.gear)
         top = len(self._body.gears)
         if speed_mps < 0.5:
             self._shift_to(1)
         elif demand >= 1.0 and self.gear > 1:
-            if self.engine_rpm(speed_mps, self.gear - 1) < 0.88 * _REDLINE_RPM:
+            if self.engine_rpm(speed_mps, self.gear - 1) < 0.88 * self._redline_rpm:
                 self._shift_to(self.gear - 1)
         elif self._since_shift_s < _MIN_GEAR_S:
             return
         elif now < lowest - 130.0 and self.gear > 1:
-            if self.engine_rpm(speed_mps, self.gear - 1) < 4200.0:
+            if self.engine_rpm(speed_mps, self.gear - 1) < 0.76 * self._redline_rpm:
                 self._shift_to(self.gear - 1)
         elif self.gear < top:
             higher = self.engine_rpm(speed_mps, self.gear + 1)
-            if now > _REDLINE_RPM or (demand < 1.0 and higher > lowest + 150.0):
+            if now > self._redline_rpm or (demand < 1.0 and higher > lowest + 150.0):
                 self._shift_to(self.gear + 1)
-        if now > _REDLINE_RPM and self.gear < top:
+        if now > self._redline_rpm and self.gear < top:
             self._shift_to(self.gear + 1)
 
     def _shift_to(self, gear: int) -> None:

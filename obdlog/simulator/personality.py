@@ -85,3 +85,8 @@ def load_personality(name: str) -> Personality:
             hint="choose one of: " + ", ".join(PERSONALITIES),
         )
     return PERSONALITIES[name]
+
+
+def personalities() -> dict[str, str]:
+    """Return every simulated adapter's name and one-line description."""
+    return {name: nature.title for name, nature in PERSONALITIES.items()}

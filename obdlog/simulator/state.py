@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
+from math import exp
 
 
 class Key(StrEnum):
@@ -92,3 +93,8 @@ class State:
     def running(self) -> bool:
         """Whether the engine runs by itself."""
         return self.motion is Motion.RUNNING
+
+
+def towards(value: float, target: float, time_constant_s: float, step_s: float) -> float:
+    """Return `value` after `step_s` [s] of first-order approach to `target`."""
+    return value + (target - value) * (1.0 - exp(-step_s / time_constant_s))

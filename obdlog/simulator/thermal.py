@@ -6,7 +6,7 @@ from math import exp
 
 from obdlog.simulator.engine import DIESEL_MJ_KG, PETROL_MJ_KG
 from obdlog.simulator.profile import Profile
-from obdlog.simulator.state import State
+from obdlog.simulator.state import State, towards
 
 _OPENS_C, _OPEN_C, _FAN_C = 87.0, 95.0, 99.0
 _KJ_PER_K_PER_LITRE = 21.0
@@ -22,12 +22,12 @@ def advance_temperatures(state: State, profile: Profile, step_s: float) -> None:
     warmed = state.ambient_c + under_bonnet * exp(-flow / 4.5)
     if not spark:
         warmed += 0.11 * max(state.map_kpa - state.baro_kpa, 0.0)
-    state.intake_c = _towards(state.intake_c, warmed, 45.0, step_s)
+    state.intake_c = towards(state.intake_c, warmed, 45.0, step_s)
     oil = state.coolant_c + min(state.rpm / 500.0, 12.0) - 2.0
-    state.oil_c = _towards(state.oil_c, oil if heat_kw else state.ambient_c, 190.0, step_s)
+    state.oil_c = towards(state.oil_c, oil if heat_kw else state.ambient_c, 190.0, step_s)
     exhaust = _exhaust_c(state, heat_kw, spark=spark)
-    state.catalyst_c = _towards(state.catalyst_c, exhaust, 28.0 if heat_kw else 400.0, step_s)
-    state.filter_c = _towards(state.filter_c, 0.8 * state.catalyst_c, 90.0, step_s)
+    state.catalyst_c = towards(state.catalyst_c, exhaust, 28.0 if heat_kw else 400.0, step_s)
+    state.filter_c = towards(state.filter_c, 0.8 * state.catalyst_c, 90.0, step_s)
 
 
 def _coolant(state: State, profile: Profile, heat_kw: float, step_s: float) -> None:
@@ -48,7 +48,3 @@ def _exhaust_c(state: State, heat_kw: float, *, spark: bool) -> float:
     if spark:
         return 430.0 + 420.0 * (1.0 - exp(-heat_kw / 75.0))
     return 130.0 + 430.0 * (1.0 - exp(-heat_kw / 90.0))
-
-
-def _towards(value: float, target: float, time_constant_s: float, step_s: float) -> float:
-    return value + (target - value) * (1.0 - exp(-step_s / time_constant_s))

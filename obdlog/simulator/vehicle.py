@@ -6,11 +6,12 @@ and drive's moments only, never on when it was asked.
 
 from __future__ import annotations
 
-from math import exp, pi, sin, tanh
+from math import exp, sin
 from random import Random
 
 from obdlog.simulator.drives import Drive
 from obdlog.simulator.engine import (
+    BOOST_KPA,
     DIESEL_AFR,
     DIESEL_G_L,
     PETROL_G_L,
@@ -20,8 +21,9 @@ from obdlog.simulator.engine import (
     solve_spark,
 )
 from obdlog.simulator.gearbox import Gearbox
+from obdlog.simulator.mixture import Mixture
 from obdlog.simulator.profile import Profile
-from obdlog.simulator.state import Key, Loop, Motion, State
+from obdlog.simulator.state import Key, Loop, Motion, State, towards
 from obdlog.simulator.thermal import advance_temperatures
 
 STEP_S = 0.1
@@ -29,13 +31,14 @@ CRANK_S = 0.9
 _GRAVITY = 9.81
 _AIR_KG_M3 = 1.2
 _TRACTION_MPS2 = 4.5
+_GRADE = 0.002
 _CLOSED_PCT, _OPEN_PCT = 12.0, 82.0
 _FULL_FLOW_GPS_L = 172.0
 """Air that the open throttle would pass in choked flow, per litre of displacement [g/s]."""
 
 
 def _towards(value: float, target: float, time_constant_s: float) -> float:
-    return value + (target - value) * (1.0 - exp(-STEP_S / time_constant_s))
+    return towards(value, target, time_constant_s, STEP_S)
 
 
 class Vehicle:
@@ -45,12 +48,11 @@ class Vehicle:
         self.profile = profile
         self.drive: Drive | None = None
         self._random = Random(f"{profile.scenario}/{seed}")
-        self._gearbox = Gearbox(profile.body)
-        self._phase = self._random.random() * 2 * pi
+        self._gearbox = Gearbox(profile.body, profile.engine.kind)
         self._crank_s = 0.0
         self._rev_rpm = 0.0
         self._flare_rpm = 0.0
-        self._catalyst_oxygen = 0.0
+        self._mixture = Mixture(profile, self._random)
         self._spark = profile.engine.kind == "spark"
         day = profile.conditions
         self.state = State(
@@ -152,7 +154,8 @@ class Vehicle:
             reached = min(self._acceleration(mean_mps, available_kw), wanted)
         self._move(reached)
         self._apply(burn, coasting=coasting, moving=moving)
-        self._mixture()
+        if self._spark:
+            self._mixture.advance(state, STEP_S)
 
     def _wheel_kw(self, speed_mps: float, accel_mps2: float) -> float:
         body = self.profile.body
@@ -162,7 +165,9 @@ class Vehicle:
 
     def _resistance_n(self, speed_mps: float) -> float:
         body = self.profile.body
-        rolling = body.rolling * body.mass_kg * _GRAVITY if speed_mps > 0 else 0.0
+        # The road is never quite level: the load of a steady cruise breathes a little.
+        slope = body.rolling + _GRADE * sin(self.state.distance_m / 160.0)
+        rolling = slope * body.mass_kg * _GRAVITY if speed_mps > 0 else 0.0
         return rolling + 0.5 * _AIR_KG_M3 * body.drag_area_m2 * speed_mps**2
 
     def _acceleration(self, speed_mps: float, available_kw: float) -> float:
@@ -182,7 +187,8 @@ class Vehicle:
         idle += self._flare_rpm
         asked = self.drive.rev_rpm(state.drive_s) if self.drive and not moving else 0.0
         self._rev_rpm = _towards(self._rev_rpm, asked, 0.7)
-        strength = 58.0 * engine.displacement_l / 1.8 * min(state.rpm, 5000.0) / 4500.0
+        per_litre_kw, at_rpm = (32.0, 4500.0) if self._spark else (55.0, 3500.0)
+        strength = per_litre_kw * engine.displacement_l * min(state.rpm / at_rpm, 1.1)
         demand = needed_kw / max(strength, 8.0)
         demand = 1.0 if state.wide_open and moving and not coasting else min(demand, 0.99)
         self._gearbox.choose(state.speed_mps, demand, coasting=coasting, step_s=STEP_S)
@@ -268,7 +274,7 @@ class Vehicle:
         rail = 27_000.0 + 950.0 * load + 9.0 * max(state.rpm - 800.0, 0.0)
         state.rail_kpa = _towards(state.rail_kpa, min(rail, 150_000.0), 0.25)
         spool = min(max((state.rpm - 1000.0) / 1100.0, 0.0), 1.0)
-        state.boost_command_kpa = state.baro_kpa + 118.0 * spool * min(load / 85.0, 1.0)
+        state.boost_command_kpa = state.baro_kpa + BOOST_KPA * spool * min(load / 85.0, 1.0)
         flow = state.air_gps + state.fuel_gps
         hot = (state.filter_c + 273.0) / 500.0
         state.filter_kpa = 0.22 * (flow / 10.0) ** 1.25 * hot
@@ -278,59 +284,6 @@ class Vehicle:
         else:
             state.lam = 1.99
         state.lam_commanded = state.lam
-
-    def _mixture(self) -> None:
-        """Loop status, trims and oxygen sensors of the petrol engine."""
-        if not self._spark:
-            return
-        state, random = self.state, self._random
-        faulty = self.profile.faults.maf == "low"
-        ready = state.run_s > 22.0 and (state.coolant_c > 30.0 or state.run_s > 60.0)
-        if state.overrun or (state.wide_open and state.load_pct > 85.0):
-            state.loop = Loop.LOAD
-        elif not ready:
-            state.loop = Loop.COLD
-        else:
-            state.loop = Loop.CLOSED_FAULT if faulty else Loop.CLOSED
-        if state.overrun:
-            target = 1.0
-        elif state.wide_open:
-            target = 0.88
-        else:
-            target = 0.94 if state.loop is Loop.COLD else 1.0
-        state.lam_commanded = _towards(state.lam_commanded, target, 0.25)
-        closed = state.loop in {Loop.CLOSED, Loop.CLOSED_FAULT}
-        hertz = 0.55 + 0.4 * min(max((state.rpm - 700.0) / 1800.0, 0.0), 1.0)
-        self._phase = (self._phase + 2 * pi * hertz * STEP_S) % (2 * pi)
-        wave = sin(self._phase)
-        if closed:
-            needed = self.profile.engine.needed_trim_pct + (9.0 if faulty else 0.0)
-            drift = 0.7 * sin(state.time_s / 37.0) + 0.4 * sin(state.time_s / 11.0)
-            centre = needed + drift - state.long_trim_pct
-            state.short_trim_pct = centre - 1.6 * sin(self._phase + 0.6) + random.gauss(0, 0.15)
-            if state.coolant_c > 60.0:
-                state.long_trim_pct = _towards(state.long_trim_pct, needed, 75.0)
-            state.lam = 1.0 - 0.012 * wave
-            front = 0.45 + 0.36 * tanh(2.6 * wave) + random.gauss(0.0, 0.008)
-            rear = 0.68 + 0.03 * sin(state.time_s / 6.0) - self._catalyst_oxygen
-        else:
-            state.short_trim_pct = 0.0
-            state.lam = 1.99 if state.overrun else state.lam_commanded
-            rich = 0.86 if state.lam_commanded < 0.97 else 0.45
-            front = 0.05 if state.overrun else rich + random.gauss(0.0, 0.006)
-            rear = 0.05 if state.overrun_s > 1.0 else 0.74
-        if state.run_s < 20.0:
-            front = 0.45
-        state.o2_front_v = _towards(state.o2_front_v, front, 0.09)
-        warm = state.run_s > 45.0
-        slow = 0.5 if state.overrun else 2.5
-        state.o2_rear_v = _towards(state.o2_rear_v, rear if warm else 0.45, slow)
-        self._catalyst_oxygen = _towards(self._catalyst_oxygen, 0.2 * state.overrun, 6.0)
-        purge = 0.0
-        if closed and state.coolant_c > 62.0:
-            purge = 9.0 if state.speed_mps < 0.5 else min(12.0 + state.load_pct * 0.45, 46.0)
-        state.purge_pct = _towards(state.purge_pct, purge, 1.5)
-        state.vapour_pa = -90.0 - 6.0 * state.purge_pct + random.gauss(0.0, 8.0)
 
     def _charge(self) -> None:
         """Battery voltage: rest, starter dip, regulator."""
