@@ -99,6 +99,9 @@ class Client:
             base += 0x20
         return self._supported(service)
 
+    def _has_asked(self, payload: bytes) -> bool:
+        return any(e.request.payload == payload for e in self.exchanges)
+
     def _supported(self, service: int) -> dict[str, frozenset[int]]:
         return survey.supported(self.exchanges, service)
 
@@ -123,6 +126,8 @@ class Client:
         """
         self._progress("reading codes")
         self._ask_signals((0x01,), "codes")
+        if not self._has_asked(b"\x09\x02"):
+            self.ask(requests.build_vehicle_info(0x02), purpose="identify")
         for service in survey.CODE_SERVICES:
             self.ask(bytes([service]), purpose="codes")
         self._progress("reading freeze frames")

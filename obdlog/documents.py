@@ -6,13 +6,15 @@ session give the same document. Times are ISO 8601 in UTC.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from obdlog import survey
-from obdlog.codes import judge as judging
+from obdlog.codes.judge import CodeFacts, Evidence, Judgement, judge
+from obdlog.codes.judge import Work as JudgedWork
 from obdlog.codes.meaning import describe
+from obdlog.history import NO_HISTORY, History
 from obdlog.model import Bus, Exchange, Reading
 from obdlog.session.format import Work
 from obdlog.survey import ModuleCodes
@@ -33,8 +35,7 @@ def codes_document(
     voltage_v: float | None,
     protocol: str,
     read_at: str,
-    before: Sequence[str] = (),
-    erased: bool = False,
+    history: History = NO_HISTORY,
 ) -> dict[str, Any]:
     """Return ``obdlog.codes/1``: codes with judgement, lamps and freeze frames by module.
 
@@ -44,13 +45,11 @@ def codes_document(
         What was unplugged and replaced: tells after-effects from faults.
     voltage_v
         Supply voltage at the connector [V].
-    before
-        Codes of an earlier reading of the same car.
-    erased
-        The codes were erased between that reading and this one.
+    history
+        What earlier readings of the same car showed: tells a code that came back.
     """
     modules = survey.survey_codes(exchanges, bus)
-    judgements = _judge(exchanges, bus, modules, work, voltage_v, before, erased=erased)
+    judgements = _judge(exchanges, bus, modules, work, voltage_v, history)
     return {
         "format": "obdlog.codes/1",
         "read_at": read_at,
@@ -60,7 +59,9 @@ def codes_document(
     }
 
 
-def _module(module: ModuleCodes, judgements: dict[tuple[str, str], Any]) -> dict[str, Any]:
+def _module(
+    module: ModuleCodes, judgements: Mapping[tuple[str, str], Judgement]
+) -> dict[str, Any]:
     return {
         "address": module.address,
         "name": module.name,
@@ -71,8 +72,9 @@ def _module(module: ModuleCodes, judgements: dict[tuple[str, str], Any]) -> dict
                 "code": code.code,
                 "status": list(code.status),
                 "meaning": describe(code.code).meaning,
-                "judgement": judgements[module.address, code.code].judgement,
+                "judgement": judgements[module.address, code.code].judgement.value,
                 "because": judgements[module.address, code.code].because,
+                "caution": judgements[module.address, code.code].caution,
                 "failure_type": code.failure_type,
             }
             for code in module.codes
@@ -235,9 +237,33 @@ def _judge(
     modules: Sequence[ModuleCodes],
     work: Work,
     voltage_v: float | None,
-    before: Sequence[str],
-    *,
-    erased: bool,
-) -> dict[tuple[str, str], Any]:
-    live = survey.latest_readings(exchanges, bus)
-    raise NotImplementedError(judging, live, modules, work, voltage_v, before, erased)
+    history: History,
+) -> dict[tuple[str, str], Judgement]:
+    """Return the judgement of each code by module address and code."""
+    found = [
+        CodeFacts(
+            code=code.code,
+            module=module.address,
+            statuses=frozenset(code.status),
+            failure_type=code.failure_type,
+            freeze_frame={
+                r.signal: r.value
+                for frame in module.freeze_frames
+                if frame.code == code.code
+                for r in frame.readings
+            },
+        )
+        for module in modules
+        for code in module.codes
+    ]
+    readings = {
+        signal: reading.value
+        for of_module in reversed(survey.latest_readings(exchanges, bus).values())
+        for signal, reading in of_module.items()
+    }
+    judgements = judge(
+        found,
+        JudgedWork(tuple(work.unplugged), tuple(work.replaced)),
+        Evidence(readings, voltage_v, history.before, history.cleared),
+    )
+    return {(j.module, j.code): j for j in judgements}

@@ -30,13 +30,15 @@ MAY_IMPORT = {
     "case": LEAVES | {"session"},
     "transport": PURE | {"links", "session"},
     "survey": PURE,
-    "documents": PURE | {"survey", "session.format", "erase", "recorder"},
+    "history": PURE | {"survey", "session", "case"},
+    "documents": PURE | {"survey", "history", "session.format"},
+    "adapter_check": PURE | {"survey", "client", "recorder", "transport.base"},
     "client": PURE | {"survey", "transport.base"},
     "erase": PURE | {"survey", "client", "session"},
     "recorder": PURE | {"survey", "client"},
     "simulator": LEAVES | {"tables", "links.base"},
 }
-ANALYSIS_MAY = PURE | {"session", "case", "survey", "documents"}
+ANALYSIS_MAY = PURE | {"session", "case", "survey", "history", "documents"}
 HEAVY = {"numpy", "pandas", "matplotlib", "scipy"}
 NO_IO = {"socket", "threading", "time", "serial", "can", "subprocess", "asyncio"}
 

@@ -16,7 +16,7 @@ import msgspec
 from obdlog.cli.options import Units
 from obdlog.model import Reading, Value
 from obdlog.session.format import printable
-from obdlog.units import convert, shown
+from obdlog.units import convert
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -94,7 +94,7 @@ def value_text(value: Value, unit: str, units: Units = Units.METRIC) -> str:
         return plain(value)
     number, shown_unit = convert(float(value), unit, units.value)
     digits = f"{number:.0f}" if abs(number) >= 1000 else f"{number:.4g}"
-    return f"{digits} {shown(shown_unit)}".rstrip()
+    return f"{digits} {shown_unit}".rstrip()
 
 
 def reading_text(reading: Reading, units: Units = Units.METRIC) -> str:

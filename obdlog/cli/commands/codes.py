@@ -7,6 +7,7 @@ from typing import Any
 import typer
 
 from obdlog import documents
+from obdlog.case import CaseFacts, load_case_facts
 from obdlog.cli import screen
 from obdlog.cli.options import (
     CaseOption,
@@ -22,7 +23,7 @@ from obdlog.cli.options import (
     UnpluggedOption,
 )
 from obdlog.cli.road import open_road, utc_now, work_of
-from obdlog.case import CaseFacts, load_case_facts
+from obdlog.history import NO_HISTORY, history_of_case
 from obdlog.model import Reading
 
 FOUND = 10
@@ -49,6 +50,7 @@ def run(
     a fault.
     """
     work = work_of(load_case_facts(case) if case else CaseFacts(), unplugged, replaced)
+    history = history_of_case(case) if case else NO_HISTORY
     with open_road(
         link, step="codes", case=case, save=save, work=work, keep_wire=keep_wire
     ) as road:
@@ -62,6 +64,7 @@ def run(
             voltage_v=transport.voltage_v(),
             protocol=transport.protocol.name if transport.protocol else "",
             read_at=read_at,
+            history=history,
         )
         road.end("done")
     if json:
@@ -114,8 +117,8 @@ def _show_code(code: dict[str, Any]) -> None:
         style="bold",
     )
     out.print(Padding(f"{code['judgement']}: {screen.plain(code['because'])}", (0, 0, 0, 9)))
-    for caution in code["cautions"]:
-        out.print(Padding(f"Caution: {caution}", (0, 0, 0, 9)))
+    if code["caution"]:
+        out.print(Padding(f"Caution: {code['caution']}", (0, 0, 0, 9)))
 
 
 def _voltage(value: float | None) -> str:
