@@ -14,6 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from analysis.data import FloatArray
 from obdlog.errors import DecodeError, ObdlogError
@@ -140,3 +141,29 @@ def columns_of(block: Block, context: Context, warnings: list[str]) -> Iterator[
         for signal, value in decoded.items():
             if not np.isnan(value).all():
                 yield Column(block.source, signal, block.at_s, value)
+
+
+def frame_of(columns: Sequence[Column]) -> pd.DataFrame:
+    """Return `columns` as one long frame, sorted by time; see `SessionData.readings`."""
+    sources = sorted({column.source for column in columns})
+    signals = sorted({column.signal for column in columns})
+    source_code = {name: code for code, name in enumerate(sources)}
+    signal_code = {name: code for code, name in enumerate(signals)}
+    sizes = [column.at_s.size for column in columns]
+    total = sum(sizes)
+    at_s = np.concatenate([c.at_s for c in columns]) if columns else np.empty(0)
+    order = np.argsort(at_s, kind="stable")
+    small = np.min_scalar_type(-max(len(sources), len(signals), 1))
+    of_source = np.repeat(np.array([source_code[c.source] for c in columns], small), sizes)
+    of_signal = np.repeat(np.array([signal_code[c.signal] for c in columns], small), sizes)
+    value = np.concatenate([c.value for c in columns]) if columns else np.empty(0)
+    return pd.DataFrame(
+        {
+            "at_s": at_s[order],
+            "source": pd.Categorical.from_codes(of_source[order], categories=pd.Index(sources)),
+            "signal": pd.Categorical.from_codes(of_signal[order], categories=pd.Index(signals)),
+            "value": value[order],
+        },
+        index=pd.RangeIndex(total),
+        copy=False,
+    )

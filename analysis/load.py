@@ -13,9 +13,8 @@ from pathlib import Path
 
 import msgspec
 import numpy as np
-import pandas as pd
 
-from analysis.columns import Block, Column, Shape, blocks_of, columns_of, context_of
+from analysis.columns import Block, Column, Shape, blocks_of, columns_of, context_of, frame_of
 from analysis.data import (
     ADAPTER_SOURCE,
     ADAPTER_VOLTAGE,
@@ -172,7 +171,7 @@ def load(path: Path | str) -> SessionData:
         gathered.take(records)
     if gathered.unreadable:
         warnings.append(f"{gathered.unreadable} replies or readings could not be read")
-    readings = _frame(_columns(gathered))
+    readings = frame_of(_columns(gathered))
     last_s = float(readings["at_s"].iloc[-1]) if len(readings) else 0.0
     return SessionData(
         path=Path(path),
@@ -206,31 +205,6 @@ def _columns(gathered: _Collector) -> list[Column]:
         for (source, signal), (times, values) in gathered.series.items()
     ]
     return found
-
-
-def _frame(columns: list[Column]) -> pd.DataFrame:
-    sources = sorted({column.source for column in columns})
-    signals = sorted({column.signal for column in columns})
-    source_code = {name: code for code, name in enumerate(sources)}
-    signal_code = {name: code for code, name in enumerate(signals)}
-    sizes = [column.at_s.size for column in columns]
-    total = sum(sizes)
-    at_s = np.concatenate([c.at_s for c in columns]) if columns else np.empty(0)
-    order = np.argsort(at_s, kind="stable")
-    small = np.min_scalar_type(-max(len(sources), len(signals), 1))
-    of_source = np.repeat(np.array([source_code[c.source] for c in columns], small), sizes)
-    of_signal = np.repeat(np.array([signal_code[c.signal] for c in columns], small), sizes)
-    value = np.concatenate([c.value for c in columns]) if columns else np.empty(0)
-    return pd.DataFrame(
-        {
-            "at_s": at_s[order],
-            "source": pd.Categorical.from_codes(of_source[order], categories=pd.Index(sources)),
-            "signal": pd.Categorical.from_codes(of_signal[order], categories=pd.Index(signals)),
-            "value": value[order],
-        },
-        index=pd.RangeIndex(total),
-        copy=False,
-    )
 
 
 def _is_address(text: str) -> bool:
