@@ -141,7 +141,6 @@ def clear(
         client = Client(RecordingTransport(transport, evidence), screen.progress)
         ask_evidence(client)
         evidence.end("evidence before clearing")
-        evidence.sync()
     verify_evidence(evidence_path, client.exchanges)
     before = survey.survey_codes(client.exchanges, client.bus)
     if not confirm(before):
