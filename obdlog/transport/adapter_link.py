@@ -13,12 +13,12 @@ from obdlog.adapter.setup import parse_voltage
 from obdlog.adapter.status import Recovery, Status
 from obdlog.errors import LinkError
 from obdlog.links.base import Link
-from obdlog.model import FUNCTIONAL, EcuMessage, Exchange, Outcome, Request
+from obdlog.model import FUNCTIONAL, Exchange, Outcome, Request
 from obdlog.services.registry import changes_vehicle
 from obdlog.transport.adapter_setup import Abilities, find_protocol, set_up, wake_up
 from obdlog.transport.base import BusProtocol
 from obdlog.transport.conversation import Conversation
-from obdlog.transport.judge import Judged, judge, with_times
+from obdlog.transport.judge import Judged, end_of_last_line, judge, with_times
 
 COMMAND_S = 2.0
 IDLE_S = 6.0
@@ -172,17 +172,14 @@ class AdapterTransport:
 
     def _judge(self, reply: Reply, request: Request, sent_s: float) -> Judged:
         judged = judge(reply, request, self.protocol, headers=self.abilities.has("headers"))
-        times = [self._arrival_s(reply, message) - sent_s for message in judged.messages]
+        times = [self._arrival_s(reply, message.source) - sent_s for message in judged.messages]
         return replace(judged, messages=with_times(judged.messages, times))
 
-    def _arrival_s(self, reply: Reply, message: EcuMessage) -> float:
-        """Return when the last line of `message`'s module arrived [clock, s]."""
+    def _arrival_s(self, reply: Reply, source: str) -> float:
+        """Return when the last line of module `source` had arrived [clock, s]."""
         end = len(reply.raw.rstrip(b"\r\n \0"))
         if not self._talk.arrived_at_once:
-            # Where the header does not begin with the source, the end of the reply has to do.
-            start = (b"\r" + reply.raw).rfind(b"\r" + message.source.encode("ascii", "replace"))
-            if start >= 0:
-                end = (reply.raw + b"\r").find(b"\r", start)
+            end = end_of_last_line(reply.raw, source) or end
         return self._talk.arrival_s(max(0, end - 1))
 
     def _idle_s(self, request: Request) -> float:

@@ -106,6 +106,22 @@ def with_times(messages: Sequence[EcuMessage], seconds: Sequence[float]) -> tupl
     )
 
 
+def end_of_last_line(raw: bytes, source: str) -> int | None:
+    """Return where in `raw` the last line from module `source` ends, None where there is none.
+
+    A CAN line begins with the source; on the older buses it is the third byte of the header.
+    """
+    wanted = source.encode("ascii", "replace")
+    start = 0 if len(wanted) > 2 else 4
+    end = len(raw)
+    for line in reversed(raw.split(b"\r")):
+        text = line.replace(b" ", b"").strip(b"\n\0")
+        if text[start : start + len(wanted)] == wanted:
+            return end
+        end -= len(line) + 1
+    return None
+
+
 def _code(message: EcuMessage) -> int | None:
     return message.payload[2] if message.refused and len(message.payload) > 2 else None
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from obdlog.model import EcuMessage, Request
-from obdlog.transport.judge import answers, without_superseded
+from obdlog.transport.judge import answers, end_of_last_line, without_superseded
 
 
 @pytest.mark.parametrize(
@@ -43,3 +43,19 @@ def test_pending_is_superseded_only_by_its_own_module() -> None:
     assert without_superseded([pending, other]) == (pending, other)
     assert without_superseded([pending, pending, other, final]) == (other, final)
     assert without_superseded([final, pending]) == (final, pending)
+
+
+@pytest.mark.parametrize(
+    ("raw", "source", "upto"),
+    [
+        (b"7E8 04 41\r7E9 04 41\r7E8 21 00\r\r", "7E8", b"7E8 04 41\r7E9 04 41\r7E8 21 00"),
+        (b"7E804410C\r7E904410C\r\r", "7E8", b"7E804410C"),
+        (b"18 DA F1 10 04 41\r18DAF11804\r", "18DAF110", b"18 DA F1 10 04 41"),
+        (b"486B10410C\r486B18410C\r", "10", b"486B10410C"),
+        (b"486B18410C\r48 6B 10 41 0C\r", "10", b"486B18410C\r48 6B 10 41 0C"),
+        (b"410C1AF8\r", "unknown", None),
+        (b"", "7E8", None),
+    ],
+)  # fmt: skip
+def test_the_last_line_of_a_module_is_found(raw: bytes, source: str, upto: bytes | None) -> None:
+    assert end_of_last_line(raw, source) == (len(upto) if upto is not None else None)
