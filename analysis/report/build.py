@@ -53,7 +53,7 @@ def _context(case: CaseMaterial) -> dict[str, Any]:
         "counters": evidence.counter_rows(before.readiness, after.readiness),
         "tests": evidence.test_rows(case.tests_before, case.tests_after),
         "road": evidence.road_test(drive) if drive is not None else None,
-        "road_is_after": case.after.data is not None,
+        "road_shows_fault": case.after.data is None and case.after.codes is not None,
         "findings": evidence.finding_rows(case.findings),
         "unjudged": evidence.unjudged_rows(case.findings),
         "signals": evidence.signal_rows(case),
@@ -61,7 +61,7 @@ def _context(case: CaseMaterial) -> dict[str, Any]:
         "repair": tuple(_repair(case)),
         "identity_rows": _module_rows(case),
         "files": tuple(
-            evidence.Row((f.name, f.holds or "–", f"{f.size_bytes:,}", f.sha256))
+            evidence.Row((f.name, f.holds or "–", words.number(f.size_bytes), f.sha256))
             for f in case.files
         ),
         "unread": _unread(case),

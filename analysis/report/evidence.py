@@ -220,7 +220,6 @@ class RoadTest:
     """A drive as the report describes it."""
 
     name: str
-    when: str
     facts: tuple[Row, ...]
     rates: tuple[Row, ...]
     gaps: tuple[Row, ...]
@@ -244,7 +243,6 @@ def road_test(data: SessionData) -> RoadTest:
         rows = [*rows[:MOST_GAPS], Row(("…", f"{len(gaps) - MOST_GAPS} more", ""))]
     return RoadTest(
         name=data.path.name,
-        when="after the work",
         facts=tuple(_drive_rows(data, drive)),
         rates=tuple(_rate_row(q) for q in quality(data) if q.samples),
         gaps=tuple(rows),
@@ -272,7 +270,10 @@ def _drive_rows(data: SessionData, drive: DriveSummary) -> Iterator[Row]:
     if data.outcomes:
         lost = data.exchanges - data.outcomes.get("answered", 0)
         yield Row(
-            ("Requests", f"{data.exchanges:,}, of which {lost:,} brought no usable answer"),
+            (
+                "Requests",
+                f"{words.number(data.exchanges)}, of which {words.number(lost)} brought no usable answer",
+            ),
             alert=lost > 0,
         )
     if not data.complete:
@@ -286,7 +287,7 @@ def _rate_row(q: SignalQuality) -> Row:
         (
             q.signal,
             q.source,
-            f"{q.samples:,}",
+            words.number(q.samples),
             f"{q.rate_hz:.2f} Hz" if q.rate_hz else "–",
             f"{q.max_interval_s:.1f} s" if q.samples > 1 else "–",
             f"{q.coverage * 100:.0f} %",
@@ -354,7 +355,7 @@ def signal_rows(material: CaseMaterial) -> tuple[Row, ...]:
                 c.condition,
                 *(
                     f"{words.number(s.mean, c.unit)} ({words.number(s.least)} to "
-                    f"{words.number(s.most)}; {s.samples:,})"
+                    f"{words.number(s.most)}; {words.number(s.samples)})"
                     for s in (c.before, c.after)
                 ),
             )

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analysis.data import SessionData
-from analysis.plots import Band, plot_timeline
+from analysis.plots import plot_timeline
+from analysis.plots.bands import bands_of
 from analysis.plots.save import figure_bytes
 
 if TYPE_CHECKING:
@@ -46,11 +47,7 @@ def drive_picture(data: SessionData, findings: Sequence[Finding]) -> Picture | N
     if not signals:
         return None
     outside = [f for f in findings if f.verdict == "outside"]
-    bands = {
-        f.signal: Band(f.expected.low, f.expected.high, f.expected.source)
-        for f in outside
-        if f.signal in signals and set(f.measured) and f.expected.unit == _unit(f.signal)
-    }
+    bands = bands_of(outside)
     figure = plot_timeline(data, signals, findings=outside, bands=bands)
     image = base64.b64encode(figure_bytes(figure, "svg")).decode("ascii")
     marked = "; ".join(dict.fromkeys(f.title for f in outside if f.signal in signals))
@@ -66,13 +63,3 @@ def drive_picture(data: SessionData, findings: Sequence[Finding]) -> Picture | N
         ).strip(),
         text="Signals over time: " + ", ".join(signals),
     )
-
-
-def _unit(signal: str) -> str:
-    from analysis.data import unit_of
-    from obdlog.errors import TableError
-
-    try:
-        return unit_of(signal)
-    except TableError:
-        return ""

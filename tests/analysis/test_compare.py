@@ -1,0 +1,362 @@
+"""Before and after: what became of each code, and when a repair counts as proven."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.compare import CaseSide, Verdict, Work, compare, summarise_drive
+from analysis.compare.families import families, families_named, family_of
+from analysis.data import SessionData
+from analysis.findings import Evidence, Finding, Severity
+from analysis.findings import Verdict as Outcome
+from obdlog.tables.signals import by_name
+
+NAMES = {
+    "misfire", "fuel-system", "components", "catalyst", "heated-catalyst", "evaporative-system",
+    "secondary-air", "oxygen-sensor", "oxygen-sensor-heater", "egr-vvt", "nmhc-catalyst",
+    "nox-scr", "boost-pressure", "exhaust-gas-sensor", "pm-filter",
+}  # fmt: skip
+"""Monitors of SAE J1979 PID 01, bytes B to D, both ignition types."""
+
+
+def codes(*modules, read_at="2026-03-01T12:00:00Z"):
+    return {"format": "obdlog.codes/1", "read_at": read_at, "modules": list(modules)}
+
+
+def module(address="7E8", *found, answered=True, error=None, lamp=False):
+    return {
+        "address": address,
+        "name": "engine",
+        "answered": answered,
+        "lamp": lamp,
+        "codes": list(found),
+        "freeze_frames": [],
+        "error": error,
+    }
+
+
+def code(text, *status, judgement="fault"):
+    return {
+        "code": text,
+        "status": list(status or ("confirmed",)),
+        "meaning": f"meaning of {text}",
+        "judgement": judgement,
+        "because": "reason",
+        "failure_type": None,
+    }
+
+
+def ready(counters=None, address="7E8", this_drive=(), **monitors):
+    complete = {"components": True, "fuel-system": True, **monitors}
+    return {
+        "modules": [
+            {
+                "address": address,
+                "monitors": [
+                    {"monitor": name, "supported": done is not None, "complete": bool(done)}
+                    for name, done in complete.items()
+                ],
+                "this_drive": list(this_drive),
+            }
+        ],
+        "counters": counters or {},
+    }
+
+
+def drive(started="2026-03-01T10:00:00Z", idle_s=60, moving_s=900, rpm=1500.0, hole_s=0):
+    """A drive: idle at standstill, then 60 km/h, one reading a second, perhaps a hole in it."""
+    at = np.arange(0.0, idle_s + moving_s)
+    at[at.size // 2 :] += hole_s
+    speed = np.where(np.arange(at.size) < idle_s, 0.0, 60.0)
+    frames = [
+        pd.DataFrame({"at_s": at, "signal": "VSS", "value": speed}),
+        pd.DataFrame({"at_s": at, "signal": "RPM", "value": np.full(at.size, rpm)}),
+    ]
+    readings = pd.concat(frames).sort_values("at_s", kind="stable").reset_index(drop=True)
+    readings.insert(1, "source", pd.Categorical(["7E8"] * len(readings)))
+    readings["signal"] = readings["signal"].astype("category")
+    header = {"started": started} if started else {}
+    return SessionData(
+        Path("road.session.jsonl"), header, readings, end_s=float(at[-1]) if at.size else 0.0
+    )
+
+
+def finding(signal="MAF", verdict=Outcome.INSIDE, severity=Severity.INFO):
+    return Finding(
+        "check", "Airflow at idle", verdict, severity, signal,
+        evidence=Evidence(20.0, 40, 12.0, None), because="why",
+    )  # fmt: skip
+
+
+BEFORE = CaseSide(codes(module("7E8", code("P0102")), read_at="2026-03-01T09:00:00Z"), ready())
+WIPED = {"warm_ups_since_clear": 1, "distance_since_clear_km": 15}
+OLD = {"warm_ups_since_clear": 40, "distance_since_clear_km": 2000}
+
+
+def after(found=(), readiness=None, data="drive", findings=(finding(),), **reading):
+    return CaseSide(
+        codes(module("7E8", *found), **reading),
+        ready() if readiness is None else readiness,
+        drive() if data == "drive" else data,
+        findings,
+    )
+
+
+def verdict_of(before, later, work=None, item=0):
+    return compare(before, later, work).repair[item]
+
+
+def test_the_result_has_the_contracts_keys_and_is_plain_json():
+    result = json.loads(json.dumps(compare(BEFORE, after(), Work(("MAF",), ())).to_json()))
+    assert result["format"] == "obdlog.compare/1"
+    assert {"gone", "remaining", "new", "signals", "repair"} <= result.keys()
+    assert [r["item"] for r in result["repair"]] == ["P0102", "MAF (unplugged)"]
+    requirement = result["repair"][0]["requirements"][0]
+    assert requirement.keys() == {"text", "met", "evidence"}
+    gone = result["gone"][0]
+    assert (gone["code"], gone["address"], gone["before"], gone["after"]) == (
+        "P0102", "7E8", ["confirmed"], [],
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("earlier", "later", "expected"),
+    [
+        ([module("7E8", code("P0102"))], [module("7E8")], {"gone": ["P0102"]}),
+        (
+            [module("7E8", code("P0102"))],
+            [module("7E8", code("P0102", "pending"))],
+            {"remaining": ["P0102"]},
+        ),
+        ([module("7E8")], [module("7E8", code("U0121"))], {"new": ["U0121"]}),
+        # A module that is silent afterwards is not clean.
+        ([module("7E8", code("P0102"))], [], {"not_read_again": ["P0102"]}),
+        (
+            [module("7E8", code("P0102"))],
+            [module("7E8", answered=False)],
+            {"not_read_again": ["P0102"]},
+        ),
+        (
+            [module("7E8", code("P0102"))],
+            [module("7E8", error="refused")],
+            {"not_read_again": ["P0102"]},
+        ),
+        # The same code in another module is another code.
+        (
+            [module("7E8", code("U0100"))],
+            [module("7E8"), module("7EA", code("U0100"))],
+            {"gone": ["U0100"], "new": ["U0100"]},
+        ),
+        # A status record that only says "not tested" is no code (ISO 14229-1 status bits 4, 6).
+        (
+            [module("7E8", code("P0102"))],
+            [module("7E8", code("P0102", "not-tested"))],
+            {"gone": ["P0102"]},
+        ),
+    ],
+)
+def test_what_became_of_each_code(earlier, later, expected):
+    result = compare(CaseSide(codes(*earlier)), CaseSide(codes(*later))).to_json()
+    lists = ("gone", "remaining", "new", "not_read_again")
+    assert {k: [c["code"] for c in result[k]] for k in lists if result[k]} == expected
+
+
+def test_nothing_is_called_gone_without_a_second_reading():
+    assert compare(BEFORE, CaseSide()).codes == ()
+
+
+class TestVerdict:
+    def test_all_requirements_met_is_proven(self):
+        item = verdict_of(BEFORE, after())
+        assert [r.met for r in item.requirements] == [True] * 5
+        assert item.verdict is Verdict.PROVEN
+        assert item.missing == ()
+
+    @pytest.mark.parametrize(
+        ("later", "verdict", "open_point"),
+        [
+            (after([code("P0102")]), "contradicted", "present again as confirmed"),
+            (after([code("P0102", "pending")]), "contradicted", "present again as pending"),
+            (
+                after(findings=[finding(verdict=Outcome.OUTSIDE, severity=Severity.ATTENTION)]),
+                "contradicted",
+                "outside: Airflow at idle (from 12 s)",
+            ),
+            (
+                after(findings=[finding(verdict=Outcome.OUTSIDE, severity=Severity.WATCH)]),
+                "not-proven",
+                "outside, to be watched",
+            ),
+            (
+                after(findings=[finding(verdict=Outcome.NOT_JUDGED)]),
+                "not-proven",
+                "not judged: why",
+            ),
+            (after(findings=[]), "not-proven", "no check of MAF"),
+            (after(findings=[finding("ECT")]), "not-proven", "no check of MAF"),
+            (after(readiness=ready(components=False)), "not-proven", "not complete yet"),
+            (after(readiness=ready(components=None)), "not-proven", "no such monitor"),
+            (after([code("P0102", "permanent")]), "not-proven", "only the car's own passed test"),
+            (after(data=None), "not-proven", "no drive was recorded"),
+            (after(data=drive(moving_s=200)), "not-proven", "engine running 259 s"),
+            (after(data=drive(idle_s=5)), "not-proven", "longest idle 5 s"),
+            (after(data=drive(started="")), "not-proven", "is not known"),
+            (after(read_at="2026-03-01T10:05:00Z"), "not-proven", "read them again"),
+            (CaseSide(), "not-proven", "no code reading after the work"),
+            (
+                CaseSide(codes(module("7E8", answered=False)), ready(), drive(), [finding()]),
+                "not-proven",
+                "module 7E8 was not read after the work",
+            ),
+        ],
+    )
+    def test_what_is_missing_or_against_it_is_said(self, later, verdict, open_point):
+        item = verdict_of(BEFORE, later)
+        assert item.verdict == verdict
+        assert open_point in "; ".join(r.evidence for r in item.requirements if r.met is not True)
+
+    def test_missing_evidence_is_null_not_false(self):
+        item = verdict_of(BEFORE, CaseSide())
+        assert {r.met for r in item.requirements} == {None}
+
+    def test_an_old_record_without_an_erase_does_not_contradict(self):
+        # Counters that went on counting show that nothing was erased (SAE J1979 PIDs 30, 31).
+        before = CaseSide(BEFORE.codes, ready(OLD))
+        later = after([code("P0102")], ready({**OLD, "distance_since_clear_km": 2020}))
+        item = verdict_of(before, later)
+        assert item.verdict is Verdict.NOT_PROVEN
+        assert "no erase in between" in item.requirements[0].evidence
+
+    def test_it_contradicts_after_an_erase_or_when_the_test_fails_now(self):
+        before = CaseSide(BEFORE.codes, ready(OLD))
+        assert verdict_of(before, after([code("P0102")], ready(WIPED))).verdict == "contradicted"
+        failing = after([code("P0102", "confirmed", "pending")], ready(OLD))
+        assert verdict_of(before, failing).verdict == "contradicted"
+
+    def test_a_monitor_completed_before_the_work_proves_nothing_without_an_erase(self):
+        before = CaseSide(BEFORE.codes, ready(OLD))
+        assert verdict_of(before, after(readiness=ready(OLD))).verdict is Verdict.NOT_PROVEN
+        now = [{"monitor": "components", "supported": True, "complete": True}]
+        assert verdict_of(before, after(readiness=ready(OLD, this_drive=now))).verdict == "proven"
+
+    def test_a_network_code_needs_every_module_back(self):
+        before = CaseSide(codes(module("7E8", code("U0100")), module("7EA")))
+        lost = CaseSide(codes(module("7E8")), ready(), drive())
+        there = CaseSide(codes(module("7E8"), module("7EA")), ready(), drive())
+        assert "silent: 7EA" in [r.evidence for r in verdict_of(before, lost).requirements]
+        assert verdict_of(before, lost).verdict is Verdict.NOT_PROVEN
+        assert verdict_of(before, there).verdict is Verdict.PROVEN
+
+    def test_a_makers_code_cannot_be_proven_by_generic_data(self):
+        before = CaseSide(codes(module("7E8", code("P1234"))))
+        assert verdict_of(before, after()).verdict is Verdict.NOT_PROVEN
+
+    def test_past_codes_need_no_proof(self):
+        before = CaseSide(codes(module("7E8", code("P0102", judgement="past"))))
+        assert compare(before, after()).repair == ()
+
+    def test_the_same_code_in_two_modules_is_two_items(self):
+        before = CaseSide(codes(module("7E8", code("U0100")), module("7EA", code("U0100"))))
+        items = [item.item for item in compare(before, after()).repair]
+        assert items == ["U0100 in module 7E8", "U0100 in module 7EA"]
+
+
+class TestWork:
+    def test_work_without_a_code_is_judged_by_its_component(self):
+        item = verdict_of(CaseSide(codes(module())), after(), Work(("the MAF plug",)))
+        assert (item.kind, item.verdict) == ("work", "proven")
+
+    def test_a_new_code_about_the_part_contradicts(self):
+        later = after([code("P0101", "pending")])
+        item = verdict_of(CaseSide(codes(module())), later, Work((), ("air mass meter",)))
+        assert item.verdict is Verdict.CONTRADICTED
+        assert "P0101 pending" in item.requirements[0].evidence
+
+    def test_a_silent_module_leaves_it_open(self):
+        before = CaseSide(codes(module("7E8"), module("7EA")))
+        assert verdict_of(before, after(), Work(("MAF",))).requirements[0].met is None
+
+    def test_work_that_no_reading_speaks_about_is_left_to_the_hand(self):
+        item = verdict_of(BEFORE, after(), Work((), ("ashtray",)), item=1)
+        assert item.verdict is Verdict.NOT_PROVEN
+        assert "ashtray" in item.requirements[0].text
+
+
+class TestDrive:
+    def test_distance_and_times_of_a_known_drive(self):
+        summary = summarise_drive(drive())
+        assert summary.running_s == 959
+        # 899 s at 60 km/h, and one second of rising from 0 (trapezoid): 15.0 km.
+        assert summary.distance_km == pytest.approx(899 / 60 + 0.5 / 60, rel=1e-6)
+        assert (summary.idle_s, summary.moving_s, summary.enough) == (60, 899, True)
+
+    def test_a_gap_counts_for_nothing_and_is_stated(self):
+        whole, holed = summarise_drive(drive()), summarise_drive(drive(hole_s=300))
+        assert holed.unseen_s == 301
+        assert holed.distance_km == pytest.approx(whole.distance_km - 1 / 60, rel=1e-6)
+        assert holed.moving_s == whole.moving_s - 1
+
+    def test_without_engine_speed_it_is_not_known(self):
+        data = drive()
+        only_speed = SessionData(data.path, {}, data.readings[data.readings["signal"] == "VSS"])
+        summary = summarise_drive(only_speed)
+        assert (summary.running_s, summary.idle_s, summary.enough) == (None, None, None)
+
+    def test_a_standing_engine_does_not_idle(self):
+        assert summarise_drive(drive(rpm=0.0)).idle_s == 0
+
+
+class TestFamilies:
+    def test_ranges_are_in_order_apart_and_name_known_signals_and_monitors(self):
+        assert families()
+        for family in families():
+            assert set(family.monitors) <= NAMES
+            for signal in family.signals:
+                assert signal == "ADAPTER_V" or by_name(signal).name == signal
+
+    @pytest.mark.parametrize(
+        ("text", "component", "monitor"),
+        [
+            # Group titles of SAE J2012-DA (from memory).
+            ("P0102", "airflow meter", "components"),
+            ("P0171", "fuel mixture", "fuel-system"),
+            ("P0301", "misfire", "misfire"),
+            ("P0401", "exhaust gas recirculation", "egr-vvt"),
+            ("P0420", "catalyst", "catalyst"),
+            ("P0442", "evaporative system", "evaporative-system"),
+            ("P0135", "oxygen sensor heater", "oxygen-sensor-heater"),
+            ("P2002", "particulate filter", "pm-filter"),
+        ],
+    )
+    def test_codes_find_their_monitor(self, text, component, monitor):
+        family = family_of(text)
+        assert (family.component, family.monitors[0]) == (component, monitor)
+
+    @pytest.mark.parametrize("text", ["P1234", "B1000", "U0100", "", "nonsense"])
+    def test_others_have_none(self, text):
+        assert family_of(text) is None
+
+    @pytest.mark.parametrize(
+        ("text", "components"),
+        [
+            ("MAF sensor connector", ["airflow meter"]),
+            ("Thermostat.", ["thermostat"]),
+            ("mafia", []),
+            ("spark plugs", ["misfire"]),
+        ],
+    )
+    def test_words_are_matched_whole(self, text, components):
+        assert [f.component for f in families_named(text)] == components
+
+
+def test_readings_are_compared_within_a_condition_and_name_it():
+    result = compare(CaseSide(data=drive(rpm=1500)), CaseSide(data=drive(rpm=1600))).to_json()
+    (rpm,) = [s for s in result["signals"] if s["signal"] == "RPM"]
+    assert rpm["condition"] == "engine running"
+    assert (rpm["before"]["mean"], rpm["after"]["mean"], rpm["unit"]) == (1500, 1600, "min-1")
+    assert rpm["before"]["samples"] == 960
