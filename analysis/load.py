@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from array import array
 from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
 
 import msgspec
@@ -48,6 +49,9 @@ MOST_SHAPES = 10_000
 
 MOST_WARNINGS = 100
 
+Slot = tuple[Callable[[float], None], Callable[[str], None]]
+"""Where a reply's time and text go; bound methods, because this is the innermost loop."""
+
 _HEX = frozenset("0123456789ABCDEFabcdef")
 
 
@@ -56,11 +60,13 @@ class _Collector:
 
     def __init__(self, warnings: list[str]) -> None:
         self.warnings = warnings
-        self.shapes: dict[tuple[str, str, int], Shape] = {}
+        self.shapes: list[Shape] = []
+        self.slots: dict[tuple[str, str, int], Slot] = {}
         self.series: dict[tuple[str, str], tuple[array[float], array[float]]] = {}
         self.marks: list[Mark] = []
         self.gaps: list[Gap] = []
-        self.outcomes: Counter[str] = Counter()
+        self.exchanges = 0
+        self.others: Counter[str] = Counter()
         self.foreign_units: dict[tuple[str, str], None] = {}
         self.unreadable = 0
         self.complete = False
@@ -68,44 +74,41 @@ class _Collector:
 
     def take(self, records: list[Record]) -> None:
         """Gather a block of records; the plain path for poll replies is kept short."""
-        shapes, outcomes = self.shapes, self.outcomes
+        slots, answered = self.slots, Outcome.ANSWERED.value
         for record in records:
             if type(record) is ExchangeRecord:
                 at_s, ask = record.at, record.ask
-                outcomes[record.outcome] += 1
+                self.exchanges += 1
+                if record.outcome != answered:
+                    self.others[record.outcome] += 1
                 for got in record.got:
                     payload = got.payload
                     if payload[:2] != "41":
                         continue
-                    shape = shapes.get((got.source, ask, len(payload)))
-                    if shape is None:
-                        shape = self._new_shape(got.source, ask, len(payload))
-                        if shape is None:
+                    slot = slots.get((got.source, ask, len(payload)))
+                    if slot is None:
+                        slot = self._new_slot(got.source, ask, len(payload))
+                        if slot is None:
                             continue
-                    try:
-                        raw = bytes.fromhex(payload)
-                    except ValueError:
-                        self.unreadable += 1
-                        continue
-                    if len(raw) == shape.length:
-                        shape.append(at_s + got.after, raw)
-                    else:
-                        self.unreadable += 1
+                    slot[0](at_s + got.after)
+                    slot[1](payload)
             elif type(record) is not SessionHeader:
                 self._take_other(record)
+        for shape in self.shapes:
+            if shape.fresh:
+                self.unreadable += shape.settle()
         if records and not isinstance(records[-1], SessionHeader):
             self.end_s = max(self.end_s, records[-1].at)
 
-    def _new_shape(self, source: str, ask: str, digits: int) -> Shape | None:
-        if len(self.shapes) >= MOST_SHAPES or digits % 2 or not _is_address(source):
-            self.unreadable += 1
-            return None
-        if len(ask) % 2 or not _HEX.issuperset(ask):
+    def _new_slot(self, source: str, ask: str, digits: int) -> Slot | None:
+        whole = digits % 2 == 0 and len(ask) % 2 == 0 and _HEX.issuperset(ask)
+        if len(self.shapes) >= MOST_SHAPES or not whole or not _is_address(source):
             self.unreadable += 1
             return None
         shape = Shape(source, ask, digits // 2)
-        self.shapes[source, ask, digits] = shape
-        return shape
+        self.shapes.append(shape)
+        slot = self.slots[source, ask, digits] = (shape.fresh_s.append, shape.fresh.append)
+        return slot
 
     def _take_other(self, record: object) -> None:
         match record:
@@ -181,20 +184,28 @@ def load(path: Path | str) -> SessionData:
         gaps=tuple(sorted(gathered.gaps)),
         complete=gathered.complete,
         warnings=tuple(warnings[:MOST_WARNINGS]),
-        exchanges=gathered.outcomes.total(),
-        outcomes={k: n for k, n in gathered.outcomes.items() if k in set(Outcome)},
+        exchanges=gathered.exchanges,
+        outcomes=_outcomes(gathered),
         end_s=max(gathered.end_s, last_s),
     )
+
+
+def _outcomes(gathered: _Collector) -> dict[str, int]:
+    """Return the number of exchanges by outcome, leaving out what no release ever wrote."""
+    answered = gathered.exchanges - gathered.others.total()
+    counts = {Outcome.ANSWERED.value: answered, **gathered.others}
+    return {outcome.value: counts[outcome.value] for outcome in Outcome if counts.get(outcome)}
 
 
 def _columns(gathered: _Collector) -> list[Column]:
     blocks: list[Block] = []
     contexts: dict[str, Context] = {}
-    for shape in gathered.shapes.values():
+    for shape in gathered.shapes:
         for block in blocks_of(shape, gathered.warnings):
             blocks.append(block)
             contexts[block.source] = context_of(contexts.get(block.source, EMPTY), block)
     gathered.shapes.clear()
+    gathered.slots.clear()
     found = [
         column
         for block in blocks
@@ -204,6 +215,7 @@ def _columns(gathered: _Collector) -> list[Column]:
         Column(source, signal, np.frombuffer(times), np.frombuffer(values))
         for (source, signal), (times, values) in gathered.series.items()
     ]
+    gathered.series.clear()
     return found
 
 

@@ -1,0 +1,214 @@
+from __future__ import annotations
+
+import json
+import tracemalloc
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analysis.load import load
+from obdlog.errors import MissingSignalError, SessionFileError
+
+HEADER = {"kind": "session", "version": 1, "transport": "test", "vehicle": {"fuel": "petrol"}}
+
+
+@pytest.fixture
+def written(tmp_path: Path):
+    def write(*records: dict, end: bool = True) -> Path:
+        path = tmp_path / "a.session.jsonl"
+        lines = [HEADER, *records]
+        if end:
+            lines.append({"kind": "end", "at": 99.0, "reason": "finished"})
+        path.write_text("".join(json.dumps(line) + "\n" for line in lines), encoding="utf-8")
+        return path
+
+    return write
+
+
+def ask(at: float, request: str, *got: list, **more) -> dict:
+    return {"kind": "exchange", "at": at, "ask": request, "got": list(got), **more}
+
+
+def values(data, signal: str, source: str | None = None) -> list[tuple[float, float]]:
+    samples = data.samples(signal, source)
+    return list(zip(samples.at_s.tolist(), samples.value.tolist(), strict=True))
+
+
+# Worked values typed from the formulas of SAE J1979 (PIDs 05, 0C, 0D, 10, 06).
+@pytest.mark.parametrize(
+    ("request_", "reply", "signal", "value"),
+    [
+        ("0105", "41057B", "ECT", 83.0),
+        ("010C", "410C1AF8", "RPM", 1726.0),
+        ("010D", "410D37", "VSS", 55.0),
+        ("0110", "41100FA0", "MAF", 40.0),
+        ("0106", "410690", "SHRTFT1", 12.5),
+    ],
+)
+def test_a_reply_becomes_a_reading_at_request_time_plus_delay(
+    written, request_, reply, signal, value
+):
+    data = load(written(ask(2.0, request_, ["7E8", reply, 0.25])))
+    assert values(data, signal) == [(2.25, value)]
+    assert data.readings["source"].tolist() == ["7E8"]
+
+
+def test_several_pids_in_one_reply_share_its_time(written):
+    data = load(written(ask(1.0, "010C0D05", ["7E8", "410C1AF80D37057B", 0.01])))
+    assert [values(data, s) for s in ("RPM", "VSS", "ECT")] == [
+        [(1.01, 1726.0)],
+        [(1.01, 55.0)],
+        [(1.01, 83.0)],
+    ]
+
+
+def test_replies_of_one_length_in_another_order_are_told_apart(written):
+    data = load(
+        written(
+            ask(1.0, "010D05", ["7E8", "410D37057B", 0.0]),
+            ask(2.0, "010D05", ["7E8", "41057B0D38", 0.0]),
+            ask(3.0, "010D05", ["7E8", "410D39057B", 0.0]),
+        )
+    )
+    assert values(data, "VSS") == [(1.0, 55.0), (2.0, 56.0), (3.0, 57.0)]
+    assert values(data, "ECT") == [(1.0, 83.0), (2.0, 83.0), (3.0, 83.0)]
+
+
+def test_two_ecus_are_kept_apart_and_the_busier_one_is_the_default(written):
+    data = load(
+        written(
+            ask(1.0, "010C", ["7E8", "410C1AF8", 0.0], ["7E9", "410C0000", 0.02]),
+            ask(2.0, "010C", ["7E8", "410C1AF8", 0.0]),
+        )
+    )
+    assert data.sources("RPM") == ("7E8", "7E9")
+    assert [v for _, v in values(data, "RPM")] == [1726.0, 1726.0]
+    assert values(data, "RPM", "7E9") == [(1.02, 0.0)]
+
+
+def test_scale_override_found_later_holds_for_the_whole_session(written):
+    # SAE J1979 PID 50: byte A is the full scale of the airflow in tens of g/s
+    data = load(
+        written(
+            ask(1.0, "0110", ["7E8", "4110FFFF", 0.0], ["7E9", "4110FFFF", 0.0]),
+            ask(2.0, "0150", ["7E8", "415096000000", 0.0]),
+        )
+    )
+    assert values(data, "MAF", "7E8") == [(1.0, 1500.0)]
+    assert values(data, "MAF", "7E9") == [(1.0, 655.35)]
+
+
+def test_enumerations_stay_codes_and_not_available_is_nan(written):
+    data = load(written(ask(1.0, "0103", ["7E8", "41030204", 0.0])))
+    assert values(data, "FUELSYS1") == [(1.0, 2.0)]
+    assert values(data, "FUELSYS2") == [(1.0, 4.0)]
+
+
+def test_other_services_bitmaps_and_refusals_are_no_readings(written):
+    data = load(
+        written(
+            ask(1.0, "0100", ["7E8", "4100BE3FA813", 0.0]),
+            ask(2.0, "03", ["7E8", "43010102", 0.0]),
+            ask(3.0, "010C", ["7E8", "7F0112", 0.0], outcome="refused"),
+            ask(4.0, "010C", outcome="no-data"),
+        )
+    )
+    assert len(data.readings) == 0
+    assert data.signals() == ()
+    assert data.exchanges == 4
+    assert data.outcomes == {"answered": 2, "refused": 1, "no-data": 1}
+    with pytest.raises(MissingSignalError, match="RPM"):
+        data.require("RPM")
+
+
+def test_adapter_voltage_marks_gaps_and_imported_readings(written):
+    data = load(
+        written(
+            {"kind": "adapter", "at": 1.0, "voltage": 12.4},
+            {"kind": "mark", "at": 2.0, "text": "noise\u001b[31m"},
+            {"kind": "gap", "at": 3.0, "until": 5.0, "cause": "link lost"},
+            {"kind": "reading", "at": 6.0, "signal": "ECT", "value": 90, "unit": "°C"},
+            {"kind": "reading", "at": 7.0, "signal": "ECT", "value": 90, "unit": "°F"},
+            {"kind": "reading", "at": 8.0, "signal": "NONSENSE", "value": 1, "unit": ""},
+            {"kind": "reading", "at": 9.0, "signal": "ECT", "value": "hot", "unit": "°C"},
+        )
+    )
+    assert values(data, "ADAPTER_V", "adapter") == [(1.0, 12.4)]
+    assert data.marks[0].at_s == 2.0
+    assert "\x1b" not in data.marks[0].text
+    assert data.gaps == ((3.0, 5.0, "link lost"),)
+    assert values(data, "ECT") == [(6.0, 90.0)]
+    assert any("°F" in text for text in data.warnings)
+    assert any("NONSENSE" in text for text in data.warnings)
+    assert data.end_s == 99.0
+    assert data.vehicle == {"fuel": "petrol"}
+
+
+def test_columns_and_order(written):
+    data = load(
+        written(
+            ask(5.0, "010D", ["7E8", "410D01", 0.0]),
+            ask(1.0, "010C", ["7E8", "410C0004", 0.0]),
+            end=False,
+        )
+    )
+    frame = data.readings
+    assert list(frame.columns) == ["at_s", "source", "signal", "value"]
+    assert [str(t) for t in frame.dtypes] == ["float64", "category", "category", "float64"]
+    assert frame["at_s"].is_monotonic_increasing
+    assert not data.complete
+    assert data.seconds == 4.0
+
+
+@pytest.mark.parametrize(
+    "payload",
+    ["41", "410C", "410CZZZZ", "410C1A", "410C1AF", "41FF", "4122", "410C1AF8FF", "41" + "00" * 300],
+)
+def test_broken_replies_cost_only_themselves(written, payload):
+    data = load(
+        written(
+            ask(1.0, "010C", ["7E8", payload, 0.0]),
+            ask(2.0, "010C", ["7E8", "410C1AF8", 0.0]),
+            ask(3.0, "0G", ["7E8", "410C1AF8", 0.0]),
+            ask(3.0, "010C", ["\u001b[2J", "410C1AF8", 0.0]),
+        )
+    )
+    assert values(data, "RPM") == [(2.0, 1726.0)]
+    assert data.sources("RPM") == ("7E8",)
+
+
+def test_many_random_replies_stay_bounded(written):
+    noise = np.random.default_rng(1).integers(0, 256, (3000, 8), dtype=np.uint8)
+    records = [
+        ask(i / 10, "010C0D05", ["7E8", "41" + bytes(row).hex().upper(), 0.0])
+        for i, row in enumerate(noise)
+    ]
+    data = load(written(*records))
+    assert len(data.warnings) <= 100
+    assert data.exchanges == 3000
+
+
+def test_a_file_that_is_no_session_is_one_sentence(tmp_path):
+    path = tmp_path / "x.session.jsonl"
+    path.write_bytes(b"\x00\x01")
+    with pytest.raises(SessionFileError):
+        load(path)
+
+
+def test_memory_stays_within_three_times_the_columns(tmp_path):
+    # The project's own measure: at most three times the size of the columns.
+    path = tmp_path / "long.session.jsonl"
+    with path.open("w", encoding="utf-8") as stream:
+        stream.write(json.dumps(HEADER) + "\n")
+        for i in range(60_000):
+            line = ask(i / 10, "010C0D0504", ["7E8", "410C1AF80D37057B0440", 0.01])
+            stream.write(json.dumps(line) + "\n")
+    load(path)
+    tracemalloc.start()
+    data = load(path)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    size = int(data.readings.memory_usage(index=False).sum())
+    assert len(data.readings) == 240_000
+    assert peak <= 3 * size
