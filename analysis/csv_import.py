@@ -194,9 +194,7 @@ class _Reader:
                 raise self.error("is too large", line=None)
             with self.path.open(encoding="utf-8-sig", newline="") as stream:
                 reader = csv.reader(_lines(stream, self), delimiter=self.map.delimiter, strict=True)
-                for row in reader:
-                    self.line = reader.line_num
-                    yield row
+                yield from reader
         except UnicodeDecodeError as error:
             raise self.error("is not text in UTF-8", line=None) from error
         except csv.Error as error:
@@ -321,10 +319,9 @@ class _Reader:
 
 def _lines(stream: TextIO, reader: _Reader) -> Iterator[str]:
     """Yield the lines of `stream`, refusing what no CSV has: NULs and endless lines."""
-    number = 0
+    reader.line = 0
     while text := stream.readline(LONGEST_LINE_CHARS + 1):
-        number += 1
+        reader.line += 1
         if "\0" in text or len(text) > LONGEST_LINE_CHARS:
-            reader.line = number
             raise reader.error("is not CSV: binary data" if "\0" in text else "is too long")
         yield text

@@ -163,7 +163,17 @@ def test_columns_and_order(written):
 
 @pytest.mark.parametrize(
     "payload",
-    ["41", "410C", "410CZZZZ", "410C1A", "410C1AF", "41FF", "4122", "410C1AF8FF", "41" + "00" * 300],
+    [
+        "41",
+        "410C",
+        "410CZZZZ",
+        "410C1A",
+        "410C1AF",
+        "41FF",
+        "4122",
+        "410C1AF8FF",
+        "41" + "00" * 300,
+    ],
 )
 def test_broken_replies_cost_only_themselves(written, payload):
     data = load(
