@@ -50,6 +50,7 @@ class Adapter:
         self._heard_s = 0.0
         self._listen_from_s, self._listen_until_s = inf, -inf
         self._connected: BusKind | None = None
+        self._connected_from_s = -inf
         self._usual_s: float | None = None
 
     @property
@@ -125,6 +126,8 @@ class Adapter:
             self._out.pop()
         self._cursor_s = at_s
         self._listen_from_s, self._listen_until_s = inf, -inf
+        if at_s < self._connected_from_s:
+            self._connected = None
         self._emit(f"STOPPED{self._eol}", at_s)
         self._finish(at_s)
 
@@ -252,7 +255,7 @@ class Adapter:
                 return None
             ready = start + _SEARCH_S[car_kind.family]
             self._emit(self._eol, ready)
-            self._connected = car_kind
+            self._connected, self._connected_from_s = car_kind, ready
             return ready
         wanted = BY_NUMBER.get(settings.protocol)
         fits = awake and wanted is car_kind
@@ -265,7 +268,7 @@ class Adapter:
                 self._listen_until_s = end
                 self._finish(end)
                 return None
-            self._connected = car_kind
+            self._connected, self._connected_from_s = car_kind, end
             return end
         if not fits:
             is_can = wanted is None or wanted.is_can

@@ -155,7 +155,7 @@ def solve_compression(engine: Engine, state: State, brake_kw: float, *, cut: boo
     full_fuel = full_air / DIESEL_AFR / 1.25
     efficiency = 0.41
     fuel = max(brake_kw + rub, 0.2) / (efficiency * DIESEL_MJ_KG)
-    limit = min(full_fuel, air / fresh / DIESEL_AFR / 1.15)
+    limit = min(full_fuel, air / DIESEL_AFR / 1.15)
     limited = fuel > limit
     if limited:
         fuel = limit

@@ -213,6 +213,8 @@ def serve_tcp(
 
 def _listen(host: str, port: int) -> socket.socket:
     where = f"port {port} on {host}"
+    if not 0 <= port <= 0xFFFF:
+        raise LinkOpenError(f"cannot serve on {where}: no such port", reason=OpenFailure.BAD_URL)
     try:
         family = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0][0]
         listener = socket.create_server((host, port), family=family, backlog=4)
@@ -226,10 +228,6 @@ def _listen(host: str, port: int) -> socket.socket:
         reason, why = reasons.get(code, (OpenFailure.OTHER, error.strerror or "it failed"))
         raise LinkOpenError(
             f"cannot serve on {where}: {why}", reason=reason, hint="choose another port"
-        ) from error
-    except OverflowError as error:
-        raise LinkOpenError(
-            f"cannot serve on {where}: no such port", reason=OpenFailure.BAD_URL
         ) from error
     listener.settimeout(_IDLE_S)
     return listener

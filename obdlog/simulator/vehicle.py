@@ -271,7 +271,7 @@ class Vehicle:
         load = state.load_pct
         wanted = 0.0 if state.overrun or state.coolant_c < 30 else max(42.0 - 0.75 * load, 0.0)
         state.egr_pct = _towards(state.egr_pct, wanted, 0.8)
-        rail = 27_000.0 + 950.0 * load + 9.0 * max(state.rpm - 800.0, 0.0)
+        rail = 18_000.0 + 800.0 * load + 14.0 * max(state.rpm - 800.0, 0.0)
         state.rail_kpa = _towards(state.rail_kpa, min(rail, 150_000.0), 0.25)
         spool = min(max((state.rpm - 1000.0) / 1100.0, 0.0), 1.0)
         state.boost_command_kpa = state.baro_kpa + BOOST_KPA * spool * min(load / 85.0, 1.0)
