@@ -13,6 +13,7 @@ from obdlog.adapter.setup import parse_voltage
 from obdlog.adapter.status import Recovery, Status
 from obdlog.errors import LinkError
 from obdlog.links.base import Link
+from obdlog.links.url import parse_url
 from obdlog.model import FUNCTIONAL, Exchange, Outcome, Request
 from obdlog.services.registry import changes_vehicle
 from obdlog.transport.adapter_setup import Abilities, find_protocol, set_up, wake_up
@@ -65,6 +66,7 @@ class AdapterTransport:
         self.abilities = Abilities()
         self.reply_count: int | None = None
         self._talk = Conversation(link)
+        self._has_speed = parse_url(link.url).scheme in ("serial", "rfc2217")
         self._wanted_protocol = protocol
         self._target = FUNCTIONAL
         self._closed = False
@@ -82,7 +84,9 @@ class AdapterTransport:
     def connect(self) -> BusProtocol:
         """Wake the adapter, set it up and find the car's protocol."""
         wake_up(self._talk, self.url)
-        self.abilities = set_up(self._talk, self.url, protocol=self._wanted_protocol)
+        self.abilities = set_up(
+            self._talk, self.url, protocol=self._wanted_protocol, keep_speed=self._has_speed
+        )
         self._target = FUNCTIONAL
         self.protocol = find_protocol(self._talk, self.abilities)
         self._talk.take_wire()

@@ -28,6 +28,7 @@ SEARCH_S = 30.0
 SEARCH_TRIES = 3
 SUPPORTED_PIDS = bytes.fromhex("0100")
 RESTART_COMMANDS = frozenset({"ATZ", "ATWS", "ATD"})
+WARM_START = "ATWS"
 PROTOCOL_COMMANDS = frozenset({"ATSP0", "ATTP0"})
 
 _BY_SHAPE = {Shape.CAN_11: "6", Shape.CAN_29: "7", Shape.SUM: "3", Shape.CRC: "2"}
@@ -64,7 +65,14 @@ def wake_up(talk: Conversation, url: str) -> None:
         )
 
 
-def set_up(talk: Conversation, url: str, *, protocol: str = "0", restart: bool = True) -> Abilities:
+def set_up(
+    talk: Conversation,
+    url: str,
+    *,
+    protocol: str = "0",
+    restart: bool = True,
+    keep_speed: bool = False,
+) -> Abilities:
     """Run the set-up table and return what the adapter can do.
 
     Parameters
@@ -73,6 +81,9 @@ def set_up(talk: Conversation, url: str, *, protocol: str = "0", restart: bool =
         Number of the protocol to use, ``0`` to search.
     restart
         False leaves out the restart, for an adapter that has just done so by itself.
+    keep_speed
+        Prefer the restart that keeps the adapter's serial speed, for a link that has one: the
+        other would fall back to its default, and the talk would end there.
 
     Raises
     ------
@@ -82,7 +93,7 @@ def set_up(talk: Conversation, url: str, *, protocol: str = "0", restart: bool =
         The adapter stopped talking.
     """
     for _ in range(2):
-        abilities = _run_table(talk, url, protocol=protocol, restart=restart)
+        abilities = _run_table(talk, url, protocol=protocol, restart=restart, keep_speed=keep_speed)
         if abilities is not None:
             return abilities
         restart = False
@@ -92,7 +103,9 @@ def set_up(talk: Conversation, url: str, *, protocol: str = "0", restart: bool =
     )
 
 
-def _run_table(talk: Conversation, url: str, *, protocol: str, restart: bool) -> Abilities | None:
+def _run_table(
+    talk: Conversation, url: str, *, protocol: str, restart: bool, keep_speed: bool
+) -> Abilities | None:
     """Return the abilities, None when the adapter restarted in the middle."""
     abilities = Abilities()
     talk.restarted = False
@@ -100,7 +113,10 @@ def _run_table(talk: Conversation, url: str, *, protocol: str, restart: bool) ->
         if step.command in RESTART_COMMANDS and not restart:
             continue
         works = False
-        for command in (step.command, *step.instead):
+        commands = [step.command, *step.instead]
+        if keep_speed and WARM_START in commands:
+            commands.sort(key=lambda command: command != WARM_START)
+        for command in commands:
             if command in PROTOCOL_COMMANDS:
                 command = command[:-1] + protocol
             reply = talk.ask(command, idle_s=step.wait_s, total_s=2 * step.wait_s)

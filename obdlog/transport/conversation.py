@@ -15,6 +15,7 @@ from obdlog.model import WireChunk
 QUIET_S = 0.1
 NUDGE_S = 1.5
 LONGEST_DRAIN_S = 3.0
+MOST_EMPTY_READS = 100
 
 _RESTARTS = {Status.BANNER, Status.LV_RESET}
 _PROGRESS_TEXTS = (b"SEARCHING", b"BUS INIT", b"BUSINIT")
@@ -110,7 +111,8 @@ class Conversation:
 
     def forget_stale(self) -> None:
         """Drop what arrived unasked, and notice a restart in it."""
-        if stale := self._link.read(0.0):
+        # Some adapters send a line end, or a second prompt, after the prompt.
+        if (stale := self._link.read(0.0)).strip(b"\r\n \0>"):
             stale += self.quiet()
             if _RESTARTS & set(parse_reply(stale[-4096:]).statuses):
                 self.restarted = True
@@ -133,11 +135,17 @@ class Conversation:
     def _receive(self, idle_s: float, total_s: float) -> Reply:
         deadline_s = self.clock.now_s() + total_s
         received = 0
+        empties = 0
         searching = False
         while (left_s := deadline_s - self.clock.now_s()) > 0:
-            data = self._link.read(left_s if searching else min(idle_s, left_s))
+            wait_s = left_s if searching else min(idle_s, left_s)
+            until_s = self.clock.now_s() + wait_s
+            data = self._link.read(wait_s)
             if not data:
-                break
+                empties += 1
+                if empties > MOST_EMPTY_READS or self.clock.now_s() >= until_s - 0.01:
+                    break
+                continue  # a link may come back early with nothing
             received += len(data)
             self._arrivals.append((received, self.clock.now_s()))
             reply = self._reader.feed(data)

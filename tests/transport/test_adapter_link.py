@@ -74,6 +74,27 @@ class TestConnect:
         _, adapter = connected(ATZ=b"?\r\r>", ATWS=b"?\r\r>")
         assert "ATD" in adapter.sent
 
+    @pytest.mark.parametrize(
+        ("url", "first", "second"),
+        [("/dev/ttyUSB0", "ATWS", "ATZ"), ("socket://h:1", "ATZ", "ATWS")],
+    )
+    def test_a_serial_link_prefers_the_restart_that_keeps_the_speed(
+        self, url: str, first: str, second: str
+    ) -> None:
+        adapter = FakeAdapter({"ATWS": said(BANNER.decode())})
+        adapter.url = url
+        AdapterTransport(adapter).connect()
+        assert first in adapter.sent
+        assert second not in adapter.sent
+
+    @pytest.mark.parametrize("tail", [b"\r\n", b">", b" \r>\x00"])
+    def test_line_ends_after_the_prompt_cost_no_time(self, tail: bytes) -> None:
+        transport, adapter = connected(_010C=said(RPM_LINE))
+        adapter.say(tail)
+        before_s = adapter.time.now_s()
+        assert transport.exchange(RPM).outcome is Outcome.ANSWERED
+        assert adapter.time.now_s() - before_s < 0.03
+
     def test_one_that_was_busy_is_interrupted_first(self) -> None:
         adapter = FakeAdapter()
         adapter.say(b"7E8037F", after_s=5.0)
