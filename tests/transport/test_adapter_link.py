@@ -7,6 +7,8 @@ SAE J1979.
 from __future__ import annotations
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from obdlog.errors import (
     LinkClosedError,
@@ -474,3 +476,31 @@ class TestClose:
         transport.close()
         assert adapter.time.now_s() - before_s < 10
         assert adapter.closed == 1
+
+
+TEXTS = st.sampled_from(
+    [
+        b"7E8 04 41 0C 1A F8\r", b"7E8104", b"18DAF110", b"486B10410C", b"NO DATA", b"SEARCHING...",
+        b"STOPPED", b"BUFFER FULL", b"<DATA ERROR", b"7E8037F0178\r", b"7E8037F0121\r", b"?", b">",
+        b"\r", b"\x00", b"TEST100 v1.5\r", b"LV RESET\r", b"0:", b"014\r", b"7F", b"ERR12",
+    ]
+)  # fmt: skip
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    st.lists(st.one_of(TEXTS, st.binary(max_size=12)), max_size=8),
+    st.sampled_from([RPM, ERASE, Request(b"\x09\x02", "7E0"), Request(b"\x03")]),
+)
+def test_whatever_an_adapter_says_is_an_exchange_in_bounded_time(
+    pieces: list[bytes], request: Request
+) -> None:
+    hostile: Script = tuple((0.01 * n, piece) for n, piece in enumerate(pieces))
+    transport, adapter = connected(_010C=hostile, _04=hostile, _0902=hostile, _03=hostile)
+    before_s = adapter.time.now_s()
+    exchange = transport.exchange(request)
+    assert exchange.request is request
+    assert all(m.payload for m in exchange.messages)
+    assert exchange.note.isprintable()
+    assert adapter.time.now_s() - before_s < 200
+    assert adapter.sent.count(request.payload.hex().upper()) <= (1 if request is ERASE else 9)
