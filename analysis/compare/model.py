@@ -49,12 +49,16 @@ class CaseSide:
         In the shape of the ``codes`` and ``readiness`` contracts.
     data, findings
         A drive of that time and the findings on it.
+    read_after_drive
+        True where the order of the case's sessions says that the codes were read after the drive;
+        None leaves it to the clock.
     """
 
     codes: Document | None = None
     readiness: Document | None = None
     data: SessionData | None = None
     findings: Sequence[Finding] = ()
+    read_after_drive: bool | None = None
 
 
 class Change(StrEnum):

@@ -8,6 +8,7 @@ claim that generic data supports: everything seen is consistent with a repaired 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -39,6 +40,10 @@ NEEDS_NO_PROOF = frozenset({"past"})
 
 CONTINUOUS = frozenset({"misfire", "fuel-system", "components"})
 """Monitors that run all the time (SAE J1979 PID 01 byte B)."""
+
+
+ENGINE_OFF = frozenset({"key-on", "after-soak", "cranking"})
+"""Conditions in which a reading inside says nothing about the running engine."""
 
 
 @dataclass(frozen=True)
@@ -108,17 +113,33 @@ def _of_code(key: Key, sides: _Sides) -> Iterator[Requirement]:
 
 def _of_work(part: str, sides: _Sides) -> Iterator[Requirement]:
     found = families_named(part)
-    if not found:
+    named = () if found else _codes_naming(part, sides.before.codes)
+    if not found and not named:
         yield Requirement(
             f"A reading or a monitor speaks about “{part}”",
             None,
             "generic data cannot be tied to this part; judge it by hand and note how",
         )
         return
-    yield _no_code_of(found, sides)
-    for family in found:
-        yield from _of_family(family, None, sides)
+    if found:
+        yield _no_code_of(found, sides)
+        for family in found:
+            yield from _of_family(family, None, sides)
+    for key in named:
+        yield _stayed_away(key, sides)
+    if any(code.startswith("U") for _, code, _ in named):
+        yield _modules_answer(sides)
     yield from _driven(sides)
+
+
+def _codes_naming(part: str, codes: Document | None) -> tuple[Key, ...]:
+    """Return the codes whose meaning holds every word of `part`."""
+    words = {word for word in re.findall(r"\w+", part.casefold()) if len(word) > 2}
+    return tuple(
+        key
+        for key, code in present_codes(codes).items()
+        if words and words <= set(re.findall(r"\w+", str(code.get("meaning") or "").casefold()))
+    )
 
 
 def _of_family(family: Family, address: str | None, sides: _Sides) -> Iterator[Requirement]:
@@ -229,8 +250,11 @@ def _readings_inside(family: Family, sides: _Sides) -> Requirement:
         return Requirement(text, False, "outside: " + _titles(grave), contradicts=True)
     if slight:
         return Requirement(text, False, "outside, to be watched: " + _titles(slight))
+    driven = [f for f in inside if f.condition not in ENGINE_OFF]
+    if driven:
+        return Requirement(text, True, "inside: " + _titles(driven))
     if inside:
-        return Requirement(text, True, "inside: " + _titles(inside))
+        return Requirement(text, None, "only judged with the engine off: " + _titles(inside))
     if about:
         reasons = "; ".join(dict.fromkeys(f.because for f in about if f.because))
         return Requirement(text, None, "not judged: " + (reasons or _titles(about)))
@@ -309,6 +333,8 @@ def _read_after_drive(sides: _Sides) -> Requirement:
     text = "The codes were read again after that drive"
     if sides.after.codes is None or sides.after.data is None:
         return Requirement(text, None, "no code reading after the work")
+    if sides.after.read_after_drive:
+        return Requirement(text, True, "read in a later session of this case")
     read_at = parse_time(sides.after.codes.get("read_at"))
     started = parse_time(sides.after.data.header.get("started"))
     if read_at is None or started is None:

@@ -88,7 +88,7 @@ def _code_row(key: Key, before: Document | None, after: Document | None) -> Row:
             _status(before, address, earlier),
             _status(after, address, later),
             words.JUDGEMENT.get(judgement, judgement),
-            str(said.get("because") or "–"),
+            " Caution: ".join(filter(None, (str(said.get("because") or "–"), said.get("caution")))),
         ),
         alert=later is not None,
     )
@@ -272,7 +272,8 @@ def _drive_rows(data: SessionData, drive: DriveSummary) -> Iterator[Row]:
         yield Row(
             (
                 "Requests",
-                f"{words.number(data.exchanges)}, of which {words.number(lost)} brought no usable answer",
+                f"{words.number(data.exchanges)}, of which {words.number(lost)} brought no usable "
+                "answer",
             ),
             alert=lost > 0,
         )

@@ -8,13 +8,13 @@ after.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Protocol
 
-from analysis.compare import CaseSide, Work, compare
+from analysis.compare import CaseSide, Comparison, Work, WorkDone, compare
 from analysis.compare.model import Document
 from analysis.compare.repair import parse_time
 from analysis.data import SessionData
@@ -23,6 +23,7 @@ from analysis.load import load
 from analysis.report.case import CaseFile, CaseMaterial, Equipment
 from obdlog.case import FACTS_FILE, CaseFacts, load_case_facts, session_files
 from obdlog.errors import InputFileError, SessionFileError
+from obdlog.history import History, accepted_erase, bus_of
 from obdlog.model import Bus, Exchange
 from obdlog.session.format import (
     AdapterRecord,
@@ -80,15 +81,13 @@ class _Scanned:
 
     @property
     def bus(self) -> Bus:
-        """Tell the family from the addresses: two digits on the older buses."""
-        sources = {m.source for e in self.exchanges for m in e.messages}
-        return Bus.LEGACY if sources and all(len(s) == 2 for s in sources) else Bus.CAN
+        """Return the bus family of the modules that answered."""
+        return bus_of(self.exchanges)
 
     @property
     def erased_at(self) -> int | None:
         """Return the place of the first accepted erase among the exchanges."""
-        places = (n for n, e in enumerate(self.exchanges) if e.request.service == 4)
-        return next((n for n in places if self.exchanges[n].positive()), None)
+        return next((n for n, e in enumerate(self.exchanges) if accepted_erase(e)), None)
 
     def moment(self, exchange: Exchange) -> str:
         """Return when `exchange` was asked as ISO 8601 in UTC, empty when not known."""
@@ -148,15 +147,12 @@ def load_case(
     InputFileError
         The folder cannot be read, holds no session, or ``case.toml`` is not valid.
     """
-    if documents is None:
-        from obdlog import documents as own
-
-        documents = own
+    documents = documents or _own_documents()
     folder = Path(folder)
     facts = load_case_facts(folder)
     paths = session_files(folder)
     warnings: list[str] = []
-    scanned = [s for s in (_scan(path, warnings) for path in paths) if s is not None]
+    scanned = list(_readable(paths, warnings))
     if not scanned:
         why = f": {warnings[0]}" if warnings else ""
         raise InputFileError(f"{folder} holds no session that can be read{why}", path=folder)
@@ -201,17 +197,76 @@ def load_case(
     )
 
 
-def _scan(path: Path, warnings: list[str]) -> _Scanned | None:
-    found: _Scanned | None = None
-    try:
-        for record in iter_records(path):
-            if isinstance(record, SessionHeader):
-                found = found or _Scanned(path, record)
-            elif found is not None:
-                _take(found, record)
-    except SessionFileError as error:
-        warnings.append(f"{path.name} is left out: {error}")
-        return None
+def compare_paths(
+    before: Path,
+    after: Path,
+    *,
+    documents: Documents | None = None,
+    checks: Check | None = None,
+) -> Comparison:
+    """Return the comparison of two sessions; either may be a case folder.
+
+    Of a session in which codes were erased, only what lies before the erase counts as before and
+    only what lies after it as after; of a case folder, the side of that name.
+
+    Raises
+    ------
+    InputFileError
+        One of them cannot be read.
+    """
+    documents = documents or _own_documents()
+    judge = checks or _all_checks
+    earlier, first = _side_of(before, documents, judge, erased_part=0)
+    later, second = _side_of(after, documents, judge, erased_part=-1, earlier=earlier.codes)
+    work = Work(
+        tuple(dict.fromkeys((*first.unplugged, *second.unplugged))),
+        tuple(dict.fromkeys((*first.replaced, *second.replaced))),
+    )
+    return compare(earlier, later, work)
+
+
+def _side_of(
+    path: Path,
+    documents: Documents,
+    judge: Check,
+    *,
+    erased_part: int,
+    earlier: Document | None = None,
+) -> tuple[CaseSide, WorkDone]:
+    if path.is_dir():
+        case = load_case(path, documents=documents, checks=judge)
+        later = case.after if case.comparison is not None else case.before
+        return (case.before if erased_part == 0 else later), case.work
+    session = _scan(path)
+    facts = load_case_facts(path.parent)
+    work = _work(facts, [session])
+    part = [p for p in _sides([session])[:2] if p.sessions][erased_part]
+    drive = _drive(part, [])
+    side = _side(part, documents, work, drive, facts, judge, earlier=earlier)
+    return side, work
+
+
+def _own_documents() -> Documents:
+    from obdlog import documents
+
+    return documents
+
+
+def _readable(paths: Sequence[Path], warnings: list[str]) -> Iterator[_Scanned]:
+    for path in paths:
+        try:
+            yield _scan(path)
+        except SessionFileError as error:
+            warnings.append(f"{path.name} is left out: {error}")
+
+
+def _scan(path: Path) -> _Scanned:
+    records = iter_records(path)
+    header = next(records)
+    assert isinstance(header, SessionHeader)  # what `iter_records` promises
+    found = _Scanned(path, header)
+    for record in records:
+        _take(found, record)
     return found
 
 
@@ -275,14 +330,34 @@ def _side(
             voltage_v=owner.voltage_v,
             protocol=owner.header.protocol,
             read_at=owner.moment(read),
-            before=[
-                str(code["code"]) for m in (earlier or {}).get("modules", ()) for code in m["codes"]
-            ],
-            erased=erased,
+            history=History(frozenset(_code_texts(earlier)), erased),
         )
     if part.asked(0x01, 0x01) is not None:
         readiness = documents.readiness_document(part.exchanges, session.bus)
-    return CaseSide(codes, readiness, drive, judge(drive, facts) if drive is not None else ())
+    return CaseSide(
+        codes,
+        readiness,
+        drive,
+        judge(drive, facts) if drive is not None else (),
+        read_after_drive=_in_order(part, read, drive),
+    )
+
+
+def _in_order(part: _Part, read: Exchange | None, drive: SessionData | None) -> bool | None:
+    """Return True if the codes were read in a session after that of the drive.
+
+    One adapter holds one conversation, and a case numbers its sessions as they begin.
+    """
+    if read is None or drive is None:
+        return None
+    reading = max(n for n, s in enumerate(part.sessions) if read in s.exchanges)
+    driving = max(n for n, s in enumerate(part.sessions) if s.path == drive.path)
+    return True if reading > driving else None
+
+
+def _code_texts(codes: Document | None) -> Iterator[str]:
+    for module in (codes or {}).get("modules", ()):
+        yield from (str(code["code"]) for code in module["codes"])
 
 
 def _drive(part: _Part, warnings: list[str], but: _Part | None = None) -> SessionData | None:

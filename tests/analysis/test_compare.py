@@ -98,12 +98,12 @@ WIPED = {"warm_ups_since_clear": 1, "distance_since_clear_km": 15}
 OLD = {"warm_ups_since_clear": 40, "distance_since_clear_km": 2000}
 
 
-def after(found=(), readiness=None, data="drive", findings=(finding(),), **reading):
+def after(found=(), readiness=None, data="drive", findings=None, **reading):
     return CaseSide(
         codes(module("7E8", *found), **reading),
         ready() if readiness is None else readiness,
         drive() if data == "drive" else data,
-        findings,
+        [finding()] if findings is None else findings,
     )
 
 
@@ -252,6 +252,21 @@ class TestVerdict:
         assert verdict_of(before, lost).verdict is Verdict.NOT_PROVEN
         assert verdict_of(before, there).verdict is Verdict.PROVEN
 
+    def test_the_order_of_a_cases_sessions_counts_where_clocks_disagree(self):
+        later = after(read_at="2026-03-01T10:05:00Z")
+        ordered = CaseSide(
+            later.codes, later.readiness, later.data, later.findings, read_after_drive=True
+        )
+        assert verdict_of(BEFORE, ordered).verdict is Verdict.PROVEN
+
+    def test_readings_with_the_engine_off_do_not_prove_a_part(self):
+        rest = Finding(
+            "c", "Meter at rest", Outcome.INSIDE, Severity.INFO, "MAF", condition="key-on"
+        )
+        item = verdict_of(BEFORE, after(findings=[rest]))
+        assert item.verdict is Verdict.NOT_PROVEN
+        assert "only judged with the engine off" in item.requirements[2].evidence
+
     def test_a_makers_code_cannot_be_proven_by_generic_data(self):
         before = CaseSide(codes(module("7E8", code("P1234"))))
         assert verdict_of(before, after()).verdict is Verdict.NOT_PROVEN
@@ -280,6 +295,13 @@ class TestWork:
     def test_a_silent_module_leaves_it_open(self):
         before = CaseSide(codes(module("7E8"), module("7EA")))
         assert verdict_of(before, after(), Work(("MAF",))).requirements[0].met is None
+
+    def test_work_on_a_module_that_a_code_names_is_judged_by_that_code(self):
+        lost = {**code("U0121"), "meaning": "Brake control module (ABS): lost communication"}
+        before = CaseSide(codes(module("7E8", lost)))
+        item = verdict_of(before, after(), Work(("brake control module",)), item=1)
+        assert (item.kind, item.verdict) == ("work", "proven")
+        assert "U0121 is neither stored nor pending" in item.requirements[0].text
 
     def test_work_that_no_reading_speaks_about_is_left_to_the_hand(self):
         item = verdict_of(BEFORE, after(), Work((), ("ashtray",)), item=1)
