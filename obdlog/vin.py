@@ -96,7 +96,9 @@ def check_vin(text: str) -> Vin:
 def _problem(vin: str) -> str:
     if len(vin) != VIN_LENGTH:
         return f"a VIN has {VIN_LENGTH} characters, this has {len(vin)}"
-    wrong = sorted({c if c.isascii() and c.isprintable() else "?" for c in vin} - set(_TRANSLITERATION))
+    wrong = sorted(
+        {c if c.isascii() and c.isprintable() else "?" for c in vin} - set(_TRANSLITERATION)
+    )
     if wrong:
         return f"a VIN cannot hold {', '.join(wrong)}"
     return ""

@@ -20,6 +20,7 @@ from obdlog.codes.facts import (
 )
 from obdlog.codes.meaning import describe
 from obdlog.codes.work import WorkItem, said
+from obdlog.tables.signals import by_name
 
 Found = dict[str, str] | None
 Condition = Callable[[Case, Mapping[str, float]], Found]
@@ -83,12 +84,11 @@ def _at_rail(case: Case, _: Mapping[str, float]) -> Found:
         if value != rail.value or (rail.running and (rpm is None or rpm < _RUNNING_RPM)):
             continue
         touched = _touched(case)
-        unit = "°C" if abs(rail.value) >= 40 else ("g/s" if rail.signal == "MAF" else "%")
         although = f", although this was worked on: {said(touched)}" if touched else ""
         return {
             "signal": rail.signal,
             "value": f"{rail.value:g}".replace("-", "−"),
-            "unit": unit,
+            "unit": by_name(rail.signal).unit,
             "although": although,
         }
     return None

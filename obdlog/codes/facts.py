@@ -82,9 +82,7 @@ def has_returned(code: CodeFacts, evidence: Evidence) -> bool:
     return code.returned_after_clear or (evidence.cleared and code.code in evidence.before)
 
 
-def build_cases(
-    found: list[CodeFacts], work: Work, evidence: Evidence
-) -> tuple[Case, ...]:
+def build_cases(found: list[CodeFacts], work: Work, evidence: Evidence) -> tuple[Case, ...]:
     """Return one case per code, in the order given."""
     items = match_work(work)
     everything = tuple(found)

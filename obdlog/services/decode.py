@@ -196,7 +196,9 @@ def _clean_lines(value: object) -> tuple[list[str], bytes | None]:
     if not isinstance(lines, list) or not all(isinstance(line, str) for line in lines):
         raise DecodeError("lines is not a list of texts")
     if len(lines) > MAX_LINES or any(len(line) > MAX_LINE for line in lines):
-        raise DecodeError(f"lines holds more than {MAX_LINES} lines or {MAX_LINE} characters in one")
+        raise DecodeError(
+            f"lines holds more than {MAX_LINES} lines or {MAX_LINE} characters in one"
+        )
     kept, request = [], None
     for line in (line.strip() for line in lines):
         if line.startswith(">"):

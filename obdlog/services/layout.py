@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from itertools import pairwise
 
 from obdlog.errors import DecodeError
 
@@ -51,9 +52,9 @@ def split_items(
     Every combination of allowed lengths that consumes the body exactly is considered. Of those,
     the one wins that names only requested identifiers, none of them twice, most of them, then
     the one with the likeliest lengths (`lengths` gives those first), then the one in the order
-    of the request. `skip` bytes after each
-    identifier stay in front of its data (service 02's frame number). An identifier without a
-    known length is accepted only alone, with all that follows as its data.
+    of the request. `skip` bytes after each identifier stay in front of its data (service 02's
+    frame number). An identifier without a known length is accepted only alone, with all that
+    follows as its data.
 
     Raises
     ------
@@ -100,5 +101,5 @@ def _cost(
     wanted = {identifier: place for place, identifier in reversed(list(enumerate(requested)))}
     strangers = sum(name not in wanted for name in names)
     places = [wanted[name] for name in names if name in wanted]
-    disorder = sum(a > b for a, b in zip(places, places[1:], strict=False))
+    disorder = sum(a > b for a, b in pairwise(places))
     return (strangers, repeats, -len(set(places)), unlikely, disorder)

@@ -46,7 +46,7 @@ def build_clear() -> bytes:
 
 
 def build_oxygen_tests(tid: int, sensor: int) -> bytes:
-    """Return the service 05 request for test `tid` of the sensor whose PID 13/1D bit is `sensor`."""
+    """Return the service 05 request for test `tid` of `sensor`, its bit in PID 13 or 1D."""
     return bytes([0x05, _byte(tid, "a test id"), _byte(sensor, "a sensor")])
 
 

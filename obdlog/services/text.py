@@ -6,7 +6,7 @@ _PADDING = "\x00\xff "
 
 
 def printable(data: bytes) -> str:
-    """Return `data` as text without padding at either end, other bytes as ``\\xNN``.
+    r"""Return `data` as text without padding at either end, other bytes as ``\xNN``.
 
     NUL bytes inside it separate fields (a module's acronym and its name) and are dropped.
     """

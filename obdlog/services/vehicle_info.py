@@ -167,9 +167,7 @@ def _counters(info_type: int, body: bytes, bus: Bus) -> VehicleInfo:
     if len(values) > len(names):
         extra = len(values) - len(names)
         problem = problem or f"{extra} counters beyond those of the standard are left out"
-    return VehicleInfo(
-        info_type, counters=tuple(zip(names, values, strict=False)), problem=problem
-    )
+    return VehicleInfo(info_type, counters=tuple(zip(names, values, strict=False)), problem=problem)
 
 
 def _text(info_type: int, body: bytes, bus: Bus) -> VehicleInfo:

@@ -1,0 +1,86 @@
+"""Offline explanations of codes, signals and monitors."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from obdlog.codes.data import codes
+from obdlog.codes.explain import UnknownTopicError, explain
+from obdlog.tables import signals
+from obdlog.tables.monitors import monitor_names
+
+
+def test_a_code() -> None:
+    found = explain("p0102")
+    assert (found.kind, found.name) == ("code", "P0102")
+    assert "Airflow meter" in found.title
+    assert "not a part" in found.meaning
+    assert found.causes
+    assert "MAF" in found.related
+    assert dict(found.facts)["often shares a plug with"] == "Intake air temperature sensor"
+
+
+def test_a_code_with_failure_type() -> None:
+    assert dict(explain("P0562-16").facts)["failure type"].startswith("16")
+
+
+@pytest.mark.parametrize("code", ["B0001", "U0151", "C0031", "P0AA6"])
+def test_dangerous_systems_carry_their_caution(code: str) -> None:
+    assert explain(code).safety
+
+
+def test_codes_of_the_maker_and_reserved_ones() -> None:
+    assert dict(explain("P1234").facts)["defined by"] == "the maker"
+    assert "reserved" in dict(explain("B3000").facts)["defined by"]
+
+
+@pytest.mark.parametrize("text", ["RPM", "rpm", "0C", "0x0c", "pid 0c", "010C"])
+def test_a_signal_by_name_or_pid(text: str) -> None:
+    found = explain(text)
+    assert (found.kind, found.name) == ("signal", "RPM")
+    assert dict(found.facts)["unit"] == "rpm"
+
+
+def test_expected_ranges_name_their_source() -> None:
+    assert "source" in dict(explain("ECT").facts)["expected"]
+    assert "ISO 2533" in dict(explain("BARO").facts)["expected"]
+
+
+def test_a_pid_with_several_signals_lists_them() -> None:
+    assert "DTC_CNT" in explain("01").related
+
+
+@pytest.mark.parametrize("name", [*monitor_names("spark"), *monitor_names("compression")])
+def test_every_monitor(name: str) -> None:
+    found = explain(name)
+    assert found.kind == "monitor"
+    assert dict(found.facts)["completes"]
+
+
+@pytest.mark.parametrize(
+    ("text", "near"), [("ECTT", "ECT"), ("coolant temp", "ECT"), ("catalist", "catalyst")]
+)
+def test_unknown_text_gets_suggestions(text: str, near: str) -> None:
+    with pytest.raises(UnknownTopicError, match="did you mean") as caught:
+        explain(text)
+    assert near in caught.value.suggestions
+
+
+def test_everything_in_the_tables_can_be_explained() -> None:
+    for code in codes():
+        assert explain(code).title
+    for signal in signals.all_signals():
+        assert explain(signal.name).title
+
+
+@given(st.text(max_size=80))
+def test_any_text_is_explained_or_named_unknown(text: str) -> None:
+    try:
+        found = explain(text)
+    except UnknownTopicError as error:
+        message = str(error)
+    else:
+        message = f"{found.kind} {found.name} {found.title}"
+    assert message.isprintable()

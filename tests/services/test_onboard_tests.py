@@ -1,0 +1,105 @@
+"""Results of services 05 and 06."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from obdlog.errors import DecodeError
+from obdlog.model import Bus
+from obdlog.services.onboard_tests import parse_supported_monitors, parse_tests
+from obdlog.services.oxygen_tests import parse_oxygen_tests
+
+
+def test_several_records_each_repeat_their_monitor() -> None:
+    first, second = parse_tests(bytes.fromhex("46A20B2400010000FFFFA20C24000000000005"))
+    assert (first.monitor_id, first.test_id, first.scaling_id) == ("A2", "0B", "24")
+    assert (first.value, first.low, first.high, first.result) == (1, 0, 65535, "pass")
+    assert (second.test_id, second.value, second.high, second.result) == ("0C", 0, 5, "pass")
+
+
+@pytest.mark.parametrize(
+    ("value", "result"), [("0009", "fail"), ("000A", "pass"), ("0014", "pass"), ("0015", "fail")]
+)
+def test_limits_are_inclusive(value: str, result: str) -> None:
+    (test,) = parse_tests(bytes.fromhex("46018024" + value + "000A0014"))
+    assert test.result == result
+
+
+def test_a_record_of_zeros_has_not_run() -> None:
+    (test,) = parse_tests(bytes.fromhex("46018224000000000000"))
+    assert (test.result, test.value, test.low, test.high) == ("not-run", None, None, None)
+
+
+def test_signed_scalings_compare_signed_limits() -> None:
+    """Ids from 80 on are two's complement, limits included (SAE J1979)."""
+    (test,) = parse_tests(bytes.fromhex("463D8090FFFFFFF60000"))
+    assert test.low is not None
+    assert test.value is not None
+    assert test.low < test.value < 0 == test.high
+    assert test.result == "pass"
+
+
+@pytest.mark.parametrize(("scaling", "value"), [("7F", 65535), ("FF", -1)])
+def test_an_unknown_scaling_leaves_raw_numbers(scaling: str, value: int) -> None:
+    (test,) = parse_tests(bytes.fromhex(f"460180{scaling}FFFF8000FFFF"))
+    assert (test.value, test.unit) == (value, "")
+
+
+def test_monitors_are_named_by_bitmaps() -> None:
+    assert parse_tests(bytes.fromhex("4600C0000001")) == ()
+    assert parse_supported_monitors(bytes.fromhex("4600C0000001")) == (0x01, 0x02, 0x20)
+    both = parse_supported_monitors(bytes.fromhex("460080000001" + "2080000000"))
+    assert both == (0x01, 0x20, 0x21)
+    legacy = parse_supported_monitors(bytes.fromhex("4600FF80000000"), Bus.LEGACY)
+    assert legacy == (0x01,)
+
+
+@pytest.mark.parametrize(
+    ("reply", "low", "high", "result"),
+    [  # bit 7 of the component byte: set means the limit is a lowest value (SAE J1979)
+        ("46010A00640064", None, 100, "pass"), ("46010A00650064", None, 100, "fail"),
+        ("46018A00640064", 100, None, "pass"), ("46018A00630064", 100, None, "fail"),
+        ("46010A00000000", None, None, "not-run"),
+    ],
+)  # fmt: skip
+def test_older_buses_have_one_limit(
+    reply: str, low: float | None, high: float | None, result: str
+) -> None:
+    (test,) = parse_tests(bytes.fromhex(reply), Bus.LEGACY)
+    assert (test.low, test.high, test.result) == (low, high, result)
+    assert (test.monitor_id, test.scaling_id, test.component) == (None, None, "0A")
+
+
+@pytest.mark.parametrize("reply", ["", "46", "4601", "46018024000100", "4101"])
+def test_part_of_a_record_is_refused(reply: str) -> None:
+    with pytest.raises(DecodeError):
+        parse_tests(bytes.fromhex(reply))
+
+
+@given(st.binary(max_size=40), st.sampled_from(Bus))
+def test_random_bytes_raise_only_decode_errors(body: bytes, bus: Bus) -> None:
+    for parse in (parse_tests, parse_supported_monitors):
+        try:
+            parse(b"\x46" + body, bus)
+        except DecodeError:
+            continue
+
+
+def test_oxygen_sensor_constant_and_measured_value() -> None:
+    (threshold,) = parse_oxygen_tests(bytes.fromhex("45010190"))
+    assert (threshold.value, threshold.unit, threshold.low) == (0.72, "V", None)
+    (switch,) = parse_oxygen_tests(bytes.fromhex("450501120019"))
+    assert (switch.value, switch.high, switch.unit, switch.result) == (0.072, 0.1, "s", "pass")
+    (slow,) = parse_oxygen_tests(bytes.fromhex("4505011A0019"))
+    assert slow.result == "fail"
+
+
+@given(st.binary(max_size=12))
+def test_random_oxygen_tests_raise_only_decode_errors(body: bytes) -> None:
+    try:
+        parse_oxygen_tests(b"\x45" + body)
+    except DecodeError:
+        return
+    assert len(body) in (3, 5, 6)
