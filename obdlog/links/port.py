@@ -71,7 +71,7 @@ class PortLink:
             self._port.write(data)
         except serial.SerialTimeoutException as error:
             raise LinkTimeoutError(
-                f"{self.url} takes no more data", hint="unplug the adapter and plug it in again"
+                f"{self.url} takes no more data", hint="Unplug the adapter and plug it in again."
             ) from error
         except FOREIGN as error:
             raise self._gone(error) from error
@@ -116,7 +116,7 @@ class PortLink:
         self.close()
         return LinkClosedError(
             f"lost the connection to {self.url}: {cause(error)}",
-            hint="check the cable, the plug and the adapter's supply",
+            hint="Check the cable, the plug and the adapter's supply.",
         )
 
 
@@ -174,50 +174,50 @@ def open_failure(url: str, error: Exception) -> LinkOpenError:
         return LinkOpenError(
             f"{url} does not answer",
             reason=OpenFailure.UNREACHABLE,
-            hint="join the adapter's Wi-Fi network and check its address",
+            hint="Join the adapter's Wi-Fi network and check its address.",
         )
     if isinstance(root, ConnectionRefusedError):
         return LinkOpenError(
             f"{url} refuses the connection: nothing listens on that port",
             reason=OpenFailure.UNREACHABLE,
-            hint="check the port number; some adapters take only one connection at a time",
+            hint="Check the port number; some adapters take only one connection at a time.",
         )
     if type(root).__name__ in ("gaierror", "herror"):
         return LinkOpenError(
             f"{url}: there is no host of that name",
             reason=OpenFailure.UNREACHABLE,
-            hint="check the spelling, or give the address in numbers",
+            hint="Check the spelling, or give the address in numbers.",
         )
     if number == errno.ENETUNREACH:
         return LinkOpenError(
             f"{url}: there is no network that leads there",
             reason=OpenFailure.UNREACHABLE,
-            hint="join the adapter's Wi-Fi network",
+            hint="Join the adapter's Wi-Fi network.",
         )
     # On Windows pyserial keeps only the text of the system's error.
     if number in _MISSING or "FileNotFoundError" in text:
         return LinkOpenError(
             f"there is no port {url}",
             reason=OpenFailure.MISSING,
-            hint="plug the adapter in; `obdlog ports` lists what is there",
+            hint="Plug the adapter in; `obdlog ports` lists what is there.",
         )
     if number in _BUSY or "PermissionError" in text:
         return LinkOpenError(
             f"{url} is in use by another program",
             reason=OpenFailure.BUSY,
-            hint="close the other program, or wait until it is done",
+            hint="Close the other program, or wait until it is done.",
         )
     if number in _NOT_PERMITTED:
         return LinkOpenError(
             f"not permitted to open {url}",
             reason=OpenFailure.NOT_PERMITTED,
-            hint="on Linux, add yourself to the port's group (often dialout) and log in again",
+            hint="On Linux, add yourself to the port's group (often dialout) and log in again.",
         )
     if number in _NOT_A_PORT:
         return LinkOpenError(
             f"{url} is not a serial port",
             reason=OpenFailure.OTHER,
-            hint="`obdlog ports` lists the serial ports",
+            hint="`obdlog ports` lists the serial ports.",
         )
     return LinkOpenError(f"cannot open {url}: {cause(error)}", reason=OpenFailure.OTHER)
 

@@ -59,7 +59,7 @@ def open_serial(url: LinkUrl) -> PortLink:
         raise LinkOpenError(
             f"no adapter answers on {url.text} at {', '.join(map(str, SPEEDS))} bit/s",
             reason=OpenFailure.NOT_AN_ADAPTER,
-            hint="check that the adapter has power (ignition on), or give its speed with ?baud=",
+            hint="Check that the adapter has power (ignition on), or give its speed with ?baud=.",
         )
     return link
 

@@ -99,7 +99,7 @@ def bad_url(text: str, scheme: str, reason: str) -> LinkOpenError:
     return LinkOpenError(
         f"{text[:200]!r} is not a usable link: {reason}",
         reason=OpenFailure.BAD_URL,
-        hint=f"for example {examples}",
+        hint=f"For example {examples}",
     )
 
 

@@ -232,7 +232,7 @@ def _parse_header(path: Path, text: bytes) -> SessionHeader:
             f"this release reads version {VERSION}",
             path=path,
             line=1,
-            hint="read it with a newer release",
+            hint="Read it with a newer release.",
         )
     try:
         header = cast("SessionHeader", _without_nulls(text, SessionHeader))
@@ -329,7 +329,7 @@ def _open(path: Path, stack: ExitStack) -> IO[bytes]:
             raise SessionFileError(
                 f"reading {path} needs the Python package zstandard",
                 path=path,
-                hint="install it, or unpack the file first",
+                hint="Install it, or unpack the file first.",
             ) from error
         unpacker = zstandard.ZstdDecompressor()
         unpacked = unpacker.stream_reader(stream, read_across_frames=True)

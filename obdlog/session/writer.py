@@ -169,7 +169,7 @@ class SessionWriter:
             raise SessionFileError(
                 f"{self.path} exists already; a session never overwrites a file",
                 path=self.path,
-                hint="choose another name",
+                hint="Choose another name.",
             ) from error
         except (OSError, ValueError) as error:
             raise SessionFileError(
@@ -212,7 +212,7 @@ class SessionWriter:
         return SessionFileError(
             f"cannot write {self.path}: {_cause(error)}; all before it is kept",
             path=self.path,
-            hint="free some space or choose another disk",
+            hint="Free some space or choose another disk.",
         )
 
 

@@ -32,7 +32,7 @@ WARM_START = "ATWS"
 PROTOCOL_COMMANDS = frozenset({"ATSP0", "ATTP0"})
 
 _BY_SHAPE = {Shape.CAN_11: "6", Shape.CAN_29: "7", Shape.SUM: "3", Shape.CRC: "2"}
-_IGNITION = "switch the ignition on (engine may be off), check the plug, and try again"
+_IGNITION = "Switch the ignition on (engine may be off), check the plug, and try again."
 
 
 @dataclass
@@ -60,8 +60,8 @@ def wake_up(talk: Conversation, url: str) -> None:
         raise LinkOpenError(
             f"nothing that answers like an adapter on {url}",
             reason=OpenFailure.NOT_AN_ADAPTER,
-            hint="check the link, the adapter's power (ignition on) and, on a serial port, its "
-            "speed",
+            hint="Check the link, the adapter's power (ignition on) and, on a serial port, its "
+            "speed.",
         )
 
 
@@ -99,7 +99,7 @@ def set_up(
         restart = False
     raise LinkTimeoutError(
         f"the adapter on {url} restarts again and again",
-        hint="check the supply at the diagnostic connector; the battery may be weak",
+        hint="Check the supply at the diagnostic connector; the battery may be weak.",
     )
 
 
@@ -221,5 +221,5 @@ def _ask_protocol(talk: Conversation, lines: Sequence[str]) -> BusProtocol:
             return replace(guessed, name=f"{guessed.name} (taken from the replies)")
     raise NoAnswerError(
         "the car answers, but its protocol is none of the nine legislated ones",
-        hint="this release reads cars by the protocols of SAE J1979 only",
+        hint="This release reads cars by the protocols of SAE J1979 only.",
     )

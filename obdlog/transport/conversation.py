@@ -106,7 +106,7 @@ class Conversation:
         if not self.nudge():
             raise LinkTimeoutError(
                 f"the adapter on {self._link.url} stopped talking",
-                hint="unplug the adapter, wait ten seconds, plug it in and try again",
+                hint="Unplug the adapter, wait ten seconds, plug it in and try again.",
             )
 
     def forget_stale(self) -> None:

@@ -85,7 +85,7 @@ class PlaybackTransport:
         if not sources or protocol is None:
             raise NoAnswerError(
                 f"{self.session.path} holds no answers of a car to play back",
-                hint="readings without raw bytes can be checked and plotted, not asked",
+                hint="Readings without raw bytes can be checked and plotted, not asked.",
             )
         self.protocol = protocol
         self._origin_s = self.clock.now_s()
@@ -108,7 +108,7 @@ class PlaybackTransport:
         if changes_vehicle(request.payload):
             raise RefusedError(
                 "a recording cannot be changed or erased",
-                hint="use --link with an adapter that is plugged into the car",
+                hint="Use --link with an adapter that is plugged into the car.",
             )
         found = self._exact(request) or self._by_address(request) or self._by_pid(request)
         if found is None:

@@ -76,7 +76,7 @@ def test_a_malformed_one_is_refused_with_an_example(text: str) -> None:
     with pytest.raises(LinkOpenError) as caught:
         open_link(text)
     assert caught.value.reason is OpenFailure.BAD_URL
-    assert "for example" in caught.value.hint
+    assert "For example" in caught.value.hint
     assert caught.value.exit_code == 3
     assert str(caught.value).isprintable()
 
