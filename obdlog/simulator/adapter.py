@@ -28,6 +28,7 @@ from obdlog.simulator.printer import print_frame
 from obdlog.simulator.settings import Settings
 
 _MAX_LINE = 256
+_MAX_QUEUED = 4096
 _HEX = re.compile(r"[0-9A-F]+")
 _RESET_S, _WARM_RESET_S = 0.75, 0.12
 _SEARCH_S = {"can": 0.35, "j1850": 0.5, "iso9141": 2.9, "kwp": 2.6}
@@ -64,7 +65,7 @@ class Adapter:
         at = max(now_s, self._heard_s)
         for byte in data:
             at += self._char_s
-            if byte in b"\n\x00":
+            if byte in b"\n\x00" or len(self._out) > _MAX_QUEUED:
                 continue
             if self._listen_from_s <= at < self._listen_until_s:
                 self._interrupt(at)

@@ -13,6 +13,7 @@ from obdlog.tables.signals import by_name
 
 _LETTERS = "PCBU"
 _FRAME_PIDS = (0x03, 0x04, 0x05, 0x06, 0x07, 0x0B, 0x0C, 0x0D, 0x0E, 0x0F, 0x10, 0x11, 0x1F)
+_GOOD_DRIVES = 3
 _WARM_UP_RISE_C, _WARM_UP_REACHED_C = 22.0, 71.0
 _HEALED_RUN_S, _HEALED_FAST_S, _HEALED_IDLE_S = 600.0, 300.0, 30.0
 """A permanent code heals after so much running, driving above 40 km/h and idling [s]."""
@@ -33,6 +34,12 @@ class StoredCode:
     pending: bool
     permanent: bool
     failed_drive: int = -1
+    good_drives: int = 0
+
+    @property
+    def lights_lamp(self) -> bool:
+        """Whether it keeps the lamp on: until three drives in a row tested it as good."""
+        return self.confirmed and self.spec.lamp and self.good_drives < _GOOD_DRIVES
 
 
 @dataclass(slots=True)
@@ -76,7 +83,7 @@ class Memory:
     @property
     def lamp(self) -> bool:
         """Whether the malfunction lamp is commanded on."""
-        return any(c.confirmed and c.spec.lamp for c in self.codes)
+        return any(c.lights_lamp for c in self.codes)
 
     def listed(self, kind: str) -> tuple[str, ...]:
         """Return the codes that are ``confirmed``, ``pending`` or ``permanent``."""
@@ -86,7 +93,7 @@ class Memory:
         """Do what Service 04 does: all but permanent codes and in-use counters goes."""
         for code in self.codes:
             code.confirmed = code.pending = False
-            code.failed_drive = -1
+            code.failed_drive, code.good_drives = -1, 0
         self.frame_code, self.frame = None, {}
         self.counters = Counters(0, 0.0, 0.0, 0.0, 0.0)
         self.tested = set()
@@ -105,7 +112,9 @@ class Memory:
             self.performance[1] = min(self.performance[1] + 1, 0xFFFF)
 
     def end_drive(self) -> None:
-        """Note that the key went off: permanent codes whose cause is gone may heal."""
+        """Note that the key went off: what was tested as good counts towards healing."""
+        if not self._run_s:
+            return
         proven = (
             self._run_s >= _HEALED_RUN_S
             and self._fast_s >= _HEALED_FAST_S
@@ -114,10 +123,12 @@ class Memory:
         for code in self.codes:
             failed = code.failed_drive == self._drive_number
             ran = code.spec.monitor in self.monitors.complete_this_drive
+            code.good_drives += ran and not failed
             if code.permanent and proven and ran and not failed and not code.confirmed:
                 code.permanent = False
-            if code.pending and not failed and ran and self._run_s > 0:
+            if code.pending and ran and not failed:
                 code.pending = False
+        self._run_s = 0.0
 
     def advance(self, state: State, step_s: float, moved_m: float) -> None:
         """Let `step_s` [s] pass in which the car moved `moved_m` [m]."""
@@ -157,7 +168,7 @@ class Memory:
         if not failed:
             return
         earlier = code.pending and code.failed_drive < self._drive_number
-        code.failed_drive = self._drive_number
+        code.failed_drive, code.good_drives = self._drive_number, 0
         code.pending = True
         if spec.trips == 1 or earlier:
             code.confirmed = True

@@ -12,8 +12,8 @@ _TIMEOUT_UNIT_S = 0.004096
 _DEFAULT_TIMEOUT = 0x32
 
 _ACCEPTED = re.compile(
-    r"AL|NL|AR|BI|CEA([0-9A-F]{2})?|CS|CSM[01]|FE|FI|IB(10|12|15|48|96)|IIA[0-9A-F]{2}|J[EHS]"
-    r"|JHF[01]|KW[01]?|LP|M[01]|NL|PB[0-9A-F]{4}|R[AD][0-9A-F]{0,2}|SI|SR[0-9A-F]{2}|SS"
+    r"AL|NL|AR|BI|CEA([0-9A-F]{2})?|CSM[01]|FE|FI|IB(10|12|15|48|96)|IIA[0-9A-F]{2}|J[EHS]"
+    r"|JHF[01]|KW[01]|LP|M[01]|PB[0-9A-F]{4}|R[AD][0-9A-F]{0,2}|SI|SR[0-9A-F]{2}|SS"
     r"|SW[0-9A-F]{2}|TA[0-9A-F]{2}|V[01]|WM[0-9A-F]{2,12}|PP[0-9A-F]{2}(ON|OFF|SV[0-9A-F]{2})"
     r"|BRT[0-9A-F]{2}|SD[0-9A-F]{2}"
 )

@@ -263,3 +263,18 @@ def test_busy_and_pending_manners() -> None:
     assert replies[0].after_s < replies[1].after_s < replies[2].after_s
     assert car.answers(b"\x04", None, 0.0)[0].payload == b"\x7f\x04\x21"
     assert car.answers(b"\x04", None, 0.0)[0].payload == b"\x44"
+
+
+def test_lamp_goes_out_after_three_good_drives() -> None:
+    # Without an erase: three drive cycles in which the test ran and passed (40 CFR 86.1806-05).
+    bench = Bench("airbox-repair")
+    for drive in range(3):
+        assert bench.one("0101")[4:6] == "84", drive
+        bench.car.drive("road-test")
+        bench.drive_on(860)
+        bench.car.after_key_cycle()
+    # The leak code's own test never ran: it alone keeps the lamp on.
+    assert bench.one("0101")[4:6] == "84"
+    assert bench.one("07") == "4700"
+    lit = [c.spec.code for c in bench.car.ecus[0].memory.codes if c.lights_lamp]
+    assert lit == ["P0442"]
