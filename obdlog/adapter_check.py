@@ -184,7 +184,9 @@ def _judge(result: Measurement, bus: Bus) -> None:
     if bus is Bus.CAN and result.pids_a_request == 1:
         result.unsafe.append("Several PIDs in one request are not answered whole; one is asked.")
     if not result.abilities.get("headers", True):
-        result.unsafe.append("It hides who answered: codes of several modules cannot be told apart.")
+        result.unsafe.append(
+            "It hides who answered: codes of several modules cannot be told apart."
+        )
     if (
         result.voltage_v is not None
         and result.car_voltage_v is not None

@@ -113,7 +113,9 @@ def session_files(folder: Path) -> tuple[Path, ...]:
             key=lambda p: (_number(p) is None, _number(p) or 0, p.name),
         )
     except OSError as error:
-        raise InputFileError(f"{folder} is not a case folder: {error.strerror}", path=folder) from error
+        raise InputFileError(
+            f"{folder} is not a case folder: {error.strerror}", path=folder
+        ) from error
     return tuple(names)
 
 
@@ -133,7 +135,9 @@ def next_session_path(folder: Path, step: str) -> Path:
     try:
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     except OSError as error:
-        raise InputFileError(f"{folder} cannot be created: {error.strerror}", path=folder) from error
+        raise InputFileError(
+            f"{folder} cannot be created: {error.strerror}", path=folder
+        ) from error
     numbers = [_number(p) or 0 for p in session_files(folder)]
     return folder / f"{max(numbers, default=0) + 1:02d}-{step}.session.jsonl"
 
@@ -144,9 +148,8 @@ def write_case_facts(folder: Path, facts: CaseFacts) -> Path:
     lines = []
     if facts.odometer_km is not None:
         lines.append(f"odometer_km = {facts.odometer_km:g}")
-    for key in ("operator", "place"):
-        if value := getattr(facts, key):
-            lines.append(f"{key} = {_toml_text(value)}")
+    stated = {"operator": facts.operator, "place": facts.place}
+    lines += [f"{key} = {_toml_text(text)}" for key, text in stated.items() if text]
     if facts.notes:
         lines.append(f"notes = [{', '.join(map(_toml_text, facts.notes))}]")
     lines += ["", "[vehicle]"]

@@ -69,7 +69,9 @@ class Client:
             The request would change the vehicle.
         """
         if changes_vehicle(payload):
-            raise RefusedError(f"service {payload[0]:02X} changes the vehicle and is not asked here")
+            raise RefusedError(
+                f"service {payload[0]:02X} changes the vehicle and is not asked here"
+            )
         request = (
             Request(payload, purpose=purpose)
             if target is None
@@ -87,9 +89,7 @@ class Client:
         base = 0x00
         while base <= 0xE0:
             payload = (
-                requests.build_freeze_frame(base)
-                if service == 0x02
-                else bytes([service, base])
+                requests.build_freeze_frame(base) if service == 0x02 else bytes([service, base])
             )
             exchange = self.ask(payload, purpose=purpose)
             if not exchange.positive():
@@ -181,12 +181,9 @@ class Client:
 
     def _fresh_number(self, pid: int, signal: str) -> float | None:
         exchange = self.ask(bytes([0x01, pid]), purpose="safety")
-        values = [
-            float(readings[signal].value)
-            for readings in survey.latest_readings([exchange], self.bus).values()
-            if signal in readings and isinstance(readings[signal].value, (int, float))
-        ]
-        return max(values, default=None)
+        readings = survey.latest_readings([exchange], self.bus).values()
+        values = [of_module[signal].value for of_module in readings if signal in of_module]
+        return max((float(v) for v in values if isinstance(v, (int, float))), default=None)
 
     def _need_answers(self, what: str) -> None:
         if not survey.answered(self.exchanges):

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from obdlog import survey
+from obdlog.addresses import module_name
 from obdlog.codes.judge import CodeFacts, Evidence, Judgement, judge
 from obdlog.codes.judge import Work as JudgedWork
 from obdlog.codes.meaning import describe
@@ -59,9 +60,7 @@ def codes_document(
     }
 
 
-def _module(
-    module: ModuleCodes, judgements: Mapping[tuple[str, str], Judgement]
-) -> dict[str, Any]:
+def _module(module: ModuleCodes, judgements: Mapping[tuple[str, str], Judgement]) -> dict[str, Any]:
     return {
         "address": module.address,
         "name": module.name,
@@ -171,7 +170,7 @@ def tests_document(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, Any]:
         "modules": [
             {
                 "address": address,
-                "name": survey.module_name(address),
+                "name": module_name(address),
                 "tests": [
                     {
                         "monitor_id": test.monitor_id,

@@ -169,19 +169,18 @@ def silent_erase(exchange: Exchange) -> bool:
 
 def next_steps(modules: Sequence[ModuleErasure], after: Sequence[ModuleCodes]) -> tuple[str, ...]:
     """Return what still must happen, in order, in plain words."""
-    steps: list[str] = []
-    refused = [m for m in modules if m.accepted is False]
-    for module in refused:
-        steps.append(
-            f"{module.name} ({module.address}) refused: {module.refusal}. Check ignition on and "
-            "engine off, then read again before any second try."
-        )
-    silent = [m for m in modules if m.accepted is None and m.before]
-    for module in silent:
-        kept = ", ".join(module.after) or "no codes any more"
-        steps.append(
-            f"{module.name} ({module.address}) did not answer the erase; the read-back shows {kept}."
-        )
+    steps = [
+        f"{m.name} ({m.address}) refused: {m.refusal}. Check ignition on and engine off, then "
+        "read again before any second try."
+        for m in modules
+        if m.accepted is False
+    ]
+    steps += [
+        f"{m.name} ({m.address}) did not answer the erase; the read-back shows "
+        f"{', '.join(m.after) or 'no codes any more'}."
+        for m in modules
+        if m.accepted is None and m.before
+    ]
     permanent = sorted({c for m in after for c in m.with_status("permanent")})
     back = sorted({c for m in after for c in m.with_status("confirmed")})
     if back:

@@ -66,9 +66,7 @@ def history_of_case(folder: Path) -> History:
         return NO_HISTORY
     exchanges: list[Exchange] = []
     for path in session_files(folder):
-        exchanges += [
-            e for e in read_session(path).exchanges if e.request.service not in _POLLED
-        ]
+        exchanges += [e for e in read_session(path).exchanges if e.request.service not in _POLLED]
     return history_of(exchanges)
 
 

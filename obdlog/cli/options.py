@@ -47,9 +47,7 @@ CaseOption = Annotated[
 UnitsOption = Annotated[Units, typer.Option("--units", help="Units on screen.")]
 UnpluggedOption = Annotated[
     list[str] | None,
-    typer.Option(
-        "--unplugged", metavar="PART", help="A part that was unplugged; repeat for more."
-    ),
+    typer.Option("--unplugged", metavar="PART", help="A part that was unplugged; repeat for more."),
 ]
 ReplacedOption = Annotated[
     list[str] | None,

@@ -28,6 +28,7 @@ class Road:
     """A connected client and, where one is kept, the session file of what it asks."""
 
     client: Client
+    transport: Transport
     session: SessionWriter | None
     facts: CaseFacts
 
@@ -35,6 +36,10 @@ class Road:
     def path(self) -> Path | None:
         """The session file."""
         return self.session.path if self.session else None
+
+    def played_out(self, _: object = None) -> str:
+        """Return why polling must stop when a played-back session is used up, else nothing."""
+        return "the recording ended" if getattr(self.transport, "at_end", False) else ""
 
     def end(self, reason: str) -> None:
         """Close the session file in order."""
@@ -98,9 +103,7 @@ def save_default_link(link: str) -> Path:
     return path
 
 
-def work_of(
-    facts: CaseFacts, unplugged: list[str] | None, replaced: list[str] | None
-) -> Work:
+def work_of(facts: CaseFacts, unplugged: list[str] | None, replaced: list[str] | None) -> Work:
     """Return the work done: what the options say, added to what ``case.toml`` says."""
     return Work(
         unplugged=list(dict.fromkeys([*facts.work.unplugged, *(unplugged or [])])),
@@ -113,7 +116,9 @@ def utc_now() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
 
 
-def session_header(transport: Transport, facts: CaseFacts, work: Work | None = None) -> SessionHeader:
+def session_header(
+    transport: Transport, facts: CaseFacts, work: Work | None = None
+) -> SessionHeader:
     """Return the first line of a session over `transport`."""
     protocol = transport.protocol
     return SessionHeader(
@@ -157,9 +162,9 @@ def open_road(
             writer = SessionWriter(path, session_header(transport, facts, work), transport.clock)
             recording = RecordingTransport(transport, writer, keep_wire=keep_wire)
             note_adapter(transport, writer)
-            yield Road(Client(recording, screen.progress), writer, facts)
+            yield Road(Client(recording, screen.progress), transport, writer, facts)
         else:
-            yield Road(Client(transport, screen.progress), None, facts)
+            yield Road(Client(transport, screen.progress), transport, None, facts)
     except KeyboardInterrupt:
         if writer:
             writer.end("stopped by the user")

@@ -133,6 +133,16 @@ class AdapterTransport:
         reply = self._command("ATRV")
         return parse_voltage(reply.lines[0]) if reply.lines else None
 
+    def command(self, text: str) -> Reply:
+        """Send one command to the adapter itself and return its reply.
+
+        Raises
+        ------
+        LinkError
+            The link is gone.
+        """
+        return self._command(text)
+
     def close(self) -> None:
         """Interrupt what the adapter is doing, end its talk with the car, and let go."""
         if self._closed:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -20,8 +22,10 @@ from obdlog.cli.vehicle_options import (
 
 if TYPE_CHECKING:
     from analysis.findings import Finding
+    from obdlog.case import CaseFacts
 
 FOUND = 10
+MOST_WARNINGS = 5
 LIMITS = (
     "Screening ranges, not this vehicle's specification: outside means look closer, not that a "
     "part has failed."
@@ -41,30 +45,55 @@ def run(
     fail_on: FailOnOption = None,
 ) -> None:
     """Check a session's readings against expected ranges and physics, each with its source."""
-    from analysis.checks import run_checks
-    from analysis.facts import VehicleFacts
     from analysis.findings import Verdict, findings_json
-    from analysis.load import load
 
-    path = drive_of(session)
-    case_facts = facts_for(session, case)
-    data = load(path)
-    facts = VehicleFacts.from_session(
-        data, vehicle_overrides(case_facts, fuel, displacement, altitude)
+    facts = facts_for(session, case)
+    findings = findings_of(
+        session, facts, vehicle_overrides(facts, fuel, displacement, altitude), tell=screen.tell
     )
-    findings = run_checks(data, facts, overrides=case_facts.ranges)
     if json:
         screen.print_json(findings_json(findings))
     else:
-        for warning in data.warnings[:5]:
-            screen.tell(screen.plain(warning))
-        _show(findings, with_reasons=all_)
+        show(findings, with_reasons=all_)
     outside = any(f.verdict is Verdict.OUTSIDE for f in findings)
     if fail_on is FailOn.OUTSIDE and outside:
         raise typer.Exit(FOUND)
 
 
-def _show(findings: list[Finding], *, with_reasons: bool) -> None:
+def findings_of(
+    session: Path,
+    facts: CaseFacts | None = None,
+    vehicle: dict[str, Any] | None = None,
+    tell: Callable[[str], None] | None = None,
+) -> list[Finding]:
+    """Return the findings on a session, or on the last road test of a case folder.
+
+    Parameters
+    ----------
+    facts
+        Case facts, by default those of the session's folder.
+    vehicle
+        Vehicle facts, by default those of the case.
+    tell
+        Called with what could not be read.
+    """
+    from analysis.checks import run_checks
+    from analysis.facts import VehicleFacts
+    from analysis.load import load
+
+    facts = facts if facts is not None else facts_for(session, None)
+    data = load(drive_of(session))
+    for warning in data.warnings[:MOST_WARNINGS]:
+        if tell:
+            tell(screen.plain(warning))
+    known = VehicleFacts.from_session(
+        data, vehicle if vehicle is not None else vehicle_overrides(facts)
+    )
+    return run_checks(data, known, overrides=facts.ranges)
+
+
+def show(findings: list[Finding], *, with_reasons: bool = False) -> None:
+    """Print findings: what is outside first, with evidence, source and what it suggests."""
     from analysis.findings import Verdict
 
     groups = {v: [f for f in findings if f.verdict is v] for v in Verdict}

@@ -67,9 +67,7 @@ def run(
     ] = False,
     engine_is_off: Annotated[
         bool,
-        typer.Option(
-            "--engine-is-off", help="State it where no module reports the engine speed."
-        ),
+        typer.Option("--engine-is-off", help="State it where no module reports the engine speed."),
     ] = False,
     json: JsonOption = False,
     case: CaseOption = None,
@@ -104,7 +102,7 @@ def run(
     if json:
         screen.print_json(document)
     else:
-        _show(document)
+        show(document)
     raise typer.Exit(_exit_code(cleared.modules))
 
 
@@ -195,7 +193,8 @@ def _exit_code(modules: tuple[ModuleErasure, ...]) -> int:
     return 0
 
 
-def _show(document: dict[str, Any]) -> None:
+def show(document: dict[str, Any]) -> None:
+    """Print a clear document."""
     screen.facts(
         {"Evidence before": document["evidence"], "Read-back after": document["read_back"]}
     )

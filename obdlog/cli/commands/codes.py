@@ -97,10 +97,7 @@ def show(document: dict[str, Any], units: Units = Units.METRIC) -> None:
         for frame in module["freeze_frames"]:
             screen.print_table(
                 ("Signal", "Value"),
-                (
-                    (r["label"], screen.reading_text(Reading(**r), units))
-                    for r in frame["readings"]
-                ),
+                ((r["label"], screen.reading_text(Reading(**r), units)) for r in frame["readings"]),
                 title=f"Freeze frame of {frame['code']}",
             )
     screen.say(f"\n{NOT_REACHED}")

@@ -24,7 +24,9 @@ def run(
     request: Annotated[
         str | None, typer.Option("--request", metavar="HEX", help="The request they answer.")
     ] = None,
-    bus: Annotated[Bus, typer.Option("--bus", help="can, or legacy for the older buses.")] = Bus.CAN,
+    bus: Annotated[
+        Bus, typer.Option("--bus", help="can, or legacy for the older buses.")
+    ] = Bus.CAN,
     batch: Annotated[
         str | None,
         typer.Option("--batch", metavar="FILE|-", help="One JSON object a line; - reads stdin."),
@@ -128,8 +130,9 @@ def _show_message(result: dict[str, Any]) -> None:
         screen.heading(screen.plain(" ".join(head)))
     if refusal := result.get("refusal"):
         screen.say(
-            screen.plain(f"Refused: {refusal['meaning']} ({refusal['code']}) "
-                         f"to service {refusal['service']}")
+            screen.plain(
+                f"Refused: {refusal['meaning']} ({refusal['code']}) to service {refusal['service']}"
+            )
         )
     if readings := result.get("readings"):
         screen.print_table(
@@ -150,11 +153,19 @@ def _show_message(result: dict[str, Any]) -> None:
         screen.print_table(
             ("Monitor", "Test", "Value", "Low", "High", "Unit", "Result"),
             (
-                (t["monitor_id"], t["test_id"], t["value"], t["low"], t["high"], t["unit"],
-                 t["result"])
+                (
+                    t["monitor_id"],
+                    t["test_id"],
+                    t["value"],
+                    t["low"],
+                    t["high"],
+                    t["unit"],
+                    t["result"],
+                )
                 for t in tests
             ),
         )
     if info := result.get("info"):
-        screen.facts({k: ", ".join(map(str, v)) if isinstance(v, list) else v
-                      for k, v in info.items()})
+        screen.facts(
+            {k: ", ".join(map(str, v)) if isinstance(v, list) else v for k, v in info.items()}
+        )

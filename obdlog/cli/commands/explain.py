@@ -28,13 +28,14 @@ def run(
         return
     screen.heading(screen.plain(explanation.title))
     screen.say(screen.plain(explanation.meaning))
+    screen.facts({name.capitalize(): text for name, text in explanation.facts})
     for title, lines in (
         ("Likely causes, the likeliest first", explanation.causes),
-        ("What to measure", explanation.measure),
-        ("Related signals", explanation.signals),
-        ("Safety", explanation.safety),
+        ("What to measure", (explanation.measure,)),
+        ("Related signals", explanation.related),
+        ("Safety", (explanation.safety,)),
     ):
-        if lines:
+        if any(lines):
             screen.say(f"\n{title}")
             screen.bullet(map(screen.plain, lines))
 

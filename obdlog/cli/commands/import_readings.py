@@ -127,7 +127,9 @@ def _map(
         for entry in column:
             name, separator, signal = entry.rpartition("=")
             if not separator or not name or not signal:
-                raise typer.BadParameter(f"{entry[:60]!r}: write --column NAME=SIGNAL or NAME=SIGNAL:UNIT")
+                raise typer.BadParameter(
+                    f"{entry[:60]!r}: write --column NAME=SIGNAL or NAME=SIGNAL:UNIT"
+                )
             signal, _, theirs = signal.partition(":")
             names[name] = signal
             if theirs:

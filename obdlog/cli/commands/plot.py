@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from obdlog.cli import screen
+from obdlog.cli.commands.check import findings_of
 from obdlog.cli.options import CaseOption
 from obdlog.cli.vehicle_options import (
     DisplacementOption,
@@ -39,7 +40,9 @@ def run(
     ] = None,
     out: Annotated[
         Path | None,
-        typer.Option("--out", metavar="FILE", help="PNG, SVG or PDF; by default beside the session."),
+        typer.Option(
+            "--out", metavar="FILE", help="PNG, SVG or PDF; by default beside the session."
+        ),
     ] = None,
     fuel: FuelOption = None,
     displacement: DisplacementOption = None,
@@ -49,39 +52,56 @@ def run(
     ] = False,
 ) -> None:
     """Draw a session: one panel a signal on one time axis, expected bands, gaps as gaps."""
+    screen.say(
+        f"{draw(session, signal, out, fuel=fuel, displacement_l=displacement, case=case, bands=not no_checks)}"
+    )
+
+
+def draw(
+    session: Path,
+    signals: list[str] | None = None,
+    out: Path | None = None,
+    *,
+    fuel: str | None = None,
+    displacement_l: float | None = None,
+    case: Path | None = None,
+    bands: bool = True,
+) -> Path:
+    """Draw a session, or the last road test of a case folder, and return the file.
+
+    Raises
+    ------
+    InputFileError
+        The session holds nothing to draw, or the file cannot be written.
+    MissingSignalError
+        A named signal is not in the session.
+    """
     from analysis.load import load
     from analysis.plots import plot_timeline, save_figure
+    from analysis.plots.bands import bands_of
 
     path = drive_of(session)
     data = load(path)
-    names = _named(data, signal) if signal else [s for s in USUAL if data.has(s)][:MOST_PANELS]
-    if not names:
-        names = [s for s in data.signals() if data.has(s)][:MOST_PANELS]
+    names = _named(data, signals) if signals else [s for s in USUAL if data.has(s)][:MOST_PANELS]
+    names = names or [s for s in data.signals() if data.has(s)][:MOST_PANELS]
     if not names:
         raise InputFileError(f"{path} holds no readings to draw", path=path)
     findings = []
-    if not no_checks:
-        from analysis.checks import run_checks
-        from analysis.facts import VehicleFacts
-
+    if bands:
         facts = facts_for(session, case)
-        vehicle = VehicleFacts.from_session(data, vehicle_overrides(facts, fuel, displacement))
-        findings = run_checks(data, vehicle, overrides=facts.ranges)
-    from analysis.plots.bands import bands_of
-
+        findings = findings_of(session, facts, vehicle_overrides(facts, fuel, displacement_l))
     figure = plot_timeline(
         data, names, findings=findings, bands=bands_of(findings), title=screen.plain(path.name)
     )
     target = out or path.with_name(path.name.split(".session.")[0] + ".png")
     try:
-        save_figure(figure, target)
+        return save_figure(figure, target)
     except ValueError as error:
         raise typer.BadParameter(str(error)) from None
     except OSError as error:
         raise InputFileError(
             f"{target} cannot be written: {error.strerror}", path=target
         ) from error
-    screen.say(f"{target}")
 
 
 def _named(data: SessionData, names: list[str]) -> list[str]:

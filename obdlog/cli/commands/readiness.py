@@ -86,8 +86,12 @@ def show(document: dict[str, Any]) -> None:
         }
     )
     if waiting := incomplete(document):
+        from obdlog.codes.explain import explain
+
         screen.say("\nStill waiting, and the driving that usually completes it:")
-        screen.bullet(f"{name}: {documents.usual_driving(name)}" for name in waiting)
+        screen.bullet(
+            f"{name}: {dict(explain(name).facts).get('completes', '')}" for name in waiting
+        )
         screen.say(
             "The maker's own drive plan wins. Legal roads only; a passenger reads the screen."
         )

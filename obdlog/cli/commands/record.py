@@ -60,7 +60,9 @@ def run(
             missing = ", ".join(f"{pid:02X}" for pid in plan.unsupported)
             screen.tell(f"This car does not support PID {missing}: not recorded.")
         shower = _Shower()
-        recording = Recorder(road.client, plan, on_exchange=shower.show).run(for_s=for_s)
+        recording = Recorder(
+            road.client, plan, on_exchange=shower.show, should_stop=road.played_out
+        ).run(for_s=for_s)
         shower.end()
         road.end(recording.reason)
         path = road.path

@@ -25,7 +25,9 @@ def run(
     personality: Annotated[
         str, typer.Option("--personality", help="How the adapter behaves; --list shows them.")
     ] = "plain",
-    list_: Annotated[bool, typer.Option("--list", help="List scenarios and personalities.")] = False,
+    list_: Annotated[
+        bool, typer.Option("--list", help="List scenarios and personalities.")
+    ] = False,
 ) -> None:
     """Serve the simulated car and adapter to other programs, in real time, until Ctrl-C."""
     if list_:

@@ -56,7 +56,13 @@ def run(
                     due_s = progress.seconds + REDRAW_S
                     live.update(_screen(progress, units), refresh=out.is_terminal)
 
-            recorder = Recorder(road.client, plan, on_exchange=redraw, keep_latest=True)
+            recorder = Recorder(
+                road.client,
+                plan,
+                on_exchange=redraw,
+                should_stop=road.played_out,
+                keep_latest=True,
+            )
             recording = recorder.run(for_s=for_s)
             live.update(_screen(recorder.progress, units), refresh=True)
         road.end(recording.reason)
