@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
-from functools import cache
+from functools import cache, lru_cache
 
 from obdlog.tables.code_text import code_number
 from obdlog.tables.loader import Row, package_text, read_rows
@@ -50,7 +50,13 @@ class Component:
 
     def leads_to_code(self, code: str) -> bool:
         """Return whether a fault of this component commonly brings `code` along."""
-        return any(fnmatchcase(code, pattern) for pattern in self.leads_to)
+        return matches(code, self.leads_to)
+
+
+@lru_cache(maxsize=1 << 16)
+def matches(code: str, patterns: tuple[str, ...]) -> bool:
+    """Return whether `code` fits one of `patterns` (``?`` and ``[0-5]`` stand for a digit)."""
+    return any(fnmatchcase(code, pattern) for pattern in patterns)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,11 +10,11 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from fnmatch import fnmatchcase
 from functools import cache
 from typing import Any
 
 from obdlog.codes.conditions import CONDITIONS
+from obdlog.codes.data import matches
 from obdlog.codes.facts import Case, CodeFacts, Evidence, build_cases
 from obdlog.codes.meaning import split_code
 from obdlog.codes.work import Work
@@ -97,11 +97,7 @@ def judge(
 def caution(code: str) -> str:
     """Return what to say for safety wherever `code` is shown, "" where nothing special."""
     return next(
-        (
-            text
-            for patterns, text in load_rules().cautions
-            if any(fnmatchcase(code, pattern) for pattern in patterns)
-        ),
+        (text for patterns, text in load_rules().cautions if matches(code, patterns)),
         "",
     )
 

@@ -22,6 +22,7 @@ from obdlog.tables.decode import Context
 from obdlog.vin import check_vin
 
 _ERASED = 0x44
+_UDS_ERASED = 0x54
 
 JsonObject = dict[str, Any]
 
@@ -190,6 +191,7 @@ DECODERS: dict[int, Callable[[bytes, Asked, JsonObject], None]] = {
     **dict.fromkeys(codes.STATUS_OF_REPLY, _codes),
     codes.UDS_REPLY: _codes,
     _ERASED: _erased,
+    _UDS_ERASED: _erased,
     oxygen_tests.REPLY: _oxygen_tests,
     onboard_tests.REPLY: _onboard_tests,
     vehicle_info.REPLY: _vehicle_info,
