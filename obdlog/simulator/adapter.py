@@ -34,6 +34,7 @@ _RESET_S, _WARM_RESET_S = 0.75, 0.12
 _SEARCH_S = {"can": 0.35, "j1850": 0.5, "iso9141": 2.9, "kwp": 2.6}
 _LOST_BUS_S = 0.45
 _PENDING_WAIT_S = 5.0
+_NOBODY = -1
 
 
 class Adapter:
@@ -285,38 +286,35 @@ class Adapter:
     def _converse(self, payload: bytes, count: int, at_s: float) -> None:
         kind = self._car.profile.bus_kind
         sent = at_s + self._nature.overhead_s + self._request_s(kind, payload)
-        asked = self._unwrap(payload, kind)
+        asked, target = self._unwrap(payload, kind), self._target(kind)
         answers: list[Answer] = []
-        if asked:
-            target = self._target(kind)
-            if target != -1:
-                answers = self._car.answers(asked, target, sent)
-        end, printed = sent, 0
-        wait = self._wait_s()
-        if self._settings.responses:
-            for arrival, frame, more in self._arrivals(kind, answers, sent):
-                if arrival - end > wait and not (printed and self._waits_longer):
-                    break
-                end = arrival
-                self._waits_longer = more
-                for line in print_frame(frame, kind, self._settings.style):
-                    self._emit(line + self._eol, arrival)
-                printed += 1
-                if count and printed >= count:
-                    break
-        self._learn(end - sent, printed)
+        if asked and target != _NOBODY:
+            answers = self._car.answers(asked, target, sent)
         if not self._settings.responses:
             self._listen_until_s = sent
             self._finish(sent)
             return
-        if not (count and printed >= count):
-            end += wait
+        end, printed, patience = sent, 0, self._wait_s()
+        for arrival, frame, pending in self._arrivals(kind, answers, sent):
+            if arrival - end > patience:
+                break
+            end = arrival
+            # An ECU that asks for more time gets it.
+            patience = _PENDING_WAIT_S if pending else self._wait_s()
+            for line in print_frame(frame, kind, self._settings.style):
+                self._emit(line + self._eol, arrival)
+            printed += 1
+            if count and printed >= count:
+                break
+        satisfied = bool(count) and printed >= count
+        if printed:
+            self._learn(end - sent)
+        if not satisfied:
+            end += self._wait_s()
         self._listen_until_s = end
         if printed == 0:
             self._emit(f"NO DATA{self._eol}", end)
         self._finish(end)
-
-    _waits_longer = False
 
     def _arrivals(
         self, kind: BusKind, answers: list[Answer], sent_s: float
@@ -360,7 +358,7 @@ class Adapter:
         return payload[1 : 1 + length] if 1 <= length <= len(payload) - 1 else b""
 
     def _target(self, kind: BusKind) -> int | None:
-        """Return the address asked directly, None for all, −1 for nobody."""
+        """Return the address asked directly, None for all, `_NOBODY` when none can hear it."""
         header = self._settings.header
         if header is None:
             return None
@@ -376,7 +374,7 @@ class Adapter:
         if lead[:2] == kind.request_header[:2]:
             return None
         if kind.family == "iso9141" or lead[0] in {0x68, 0x61, 0xC2}:
-            return -1
+            return _NOBODY
         return lead[1]
 
     def _wait_s(self) -> float:
@@ -386,7 +384,6 @@ class Adapter:
         margin = 0.024 if settings.adaptive == 1 else 0.008
         return min(settings.timeout_s, 1.25 * self._usual_s + margin)
 
-    def _learn(self, took_s: float, printed: int) -> None:
-        if printed:
-            usual = self._usual_s or 0.0
-            self._usual_s = max(took_s, usual + (took_s - usual) * 0.1)
+    def _learn(self, took_s: float) -> None:
+        usual = self._usual_s or 0.0
+        self._usual_s = max(took_s, usual + (took_s - usual) * 0.1)
