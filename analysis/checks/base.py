@@ -140,6 +140,8 @@ class Check:
     def range_text(self) -> str:
         """Return the expected range in words."""
         low, high = self.text_of(self.low), self.text_of(self.high)
+        if self.high == 0 and math.isinf(self.low):
+            return high
         if math.isinf(self.low):
             return f"{high} or less"
         if math.isinf(self.high):

@@ -41,8 +41,8 @@ def build_document() -> str:
     parts.append("| name | meaning | at least | readings |\n| --- | --- | --- | --- |")
     parts += [_condition_row(item) for item in conditions().values()]
     parts.append(
-        "\nLimits of the conditions are our own. Between two readings a signal is taken to keep its "
-        "value for\nfive of its usual intervals, two seconds at least; beyond that the condition "
+        "\nLimits of the conditions are our own. Between two readings a signal is taken to keep its"
+        " value for\nfive of its usual intervals, two seconds at least; beyond that the condition "
         "is not met.\n"
     )
     parts.append("## The checks\n")

@@ -28,9 +28,9 @@ def judge(check: Check, job: Job) -> list[Finding]:
         return [check.not_judged("needs the monitors' state (PID 01), which was not read")]
     few = bool(warm_ups.count and warm_ups.value[-1] < FEW_WARM_UPS)
     short = bool(distance.count and distance.value[-1] < SHORT_KM)
-    parts = [f"{warm_ups.value[-1]:.0f} warm-ups"] if warm_ups.count else []
+    parts = [f"{warm_ups.value[-1]:.0f} warm-up(s)"] if warm_ups.count else []
     parts += [f"{distance.value[-1]:.0f} km"] if distance.count else []
-    text = f"{' and '.join(parts)} since clearing, {waiting} monitors not complete"
+    text = f"{' and '.join(parts)} since clearing; {waiting} monitors not complete when last asked"
     last = max(s.at_s[-1] for s in (warm_ups, distance) if s.count)
     return [
         check.judged(

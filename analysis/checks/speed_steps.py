@@ -39,11 +39,12 @@ def judge(check: Check, job: Job) -> list[Finding]:
     change = np.abs(speed.value[later] - speed.value[places])
     acceleration = np.maximum(change - STEP_KMH, 0.0) / 3.6 / seconds
     worst = int(np.argmax(acceleration))
+    steps = np.diff(speed.at_s)
     return [
         check.judged(
             float(acceleration[worst]),
             Evidence(
-                float(seconds.sum()),
+                float(steps[steps <= LONGEST_S].sum()),
                 speed.count,
                 float(speed.at_s[0]),
                 float(speed.at_s[places[worst]]),

@@ -66,7 +66,7 @@ def _judge(check: Check, job: Job, travel: float) -> list[Finding]:
             Evidence(job.data.seconds, int(steady.sum()), float(at_s[0]),
                      float(at_s[int(np.argmax(residual))])),
             because=(
-                f"{second} = {slope:.2f} × {first} {offset:+.1f}, "
+                f"{second} = {slope:.2f} × {first} {round(offset, 1) + 0.0:+.1f}, "
                 f"{SHARE} % of the readings within {value:.1f} points"
             ),
             signal=second,

@@ -197,7 +197,7 @@ def test_units_that_do_not_fit(theirs, ours):
 
 def test_a_unit_that_does_not_fit_the_signal_names_the_line(imported):
     column_map = ColumnMap(time="time_s", key="pid", value="value", units={"0C": "km/h"})
-    with pytest.raises(InputFileError, match="line 2.*cannot be turned into"):
+    with pytest.raises(InputFileError, match=r"line 2.*cannot be turned into"):
         imported("time_s,pid,value\n1,0C,800\n", column_map)
 
 
