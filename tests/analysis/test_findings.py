@@ -1,0 +1,37 @@
+from __future__ import annotations
+
+import json
+
+import numpy as np
+
+from analysis.findings import Evidence, Expected, Finding, Severity, Verdict, findings_json
+
+
+def test_json_has_the_contracts_keys_and_plain_values():
+    finding = Finding(
+        check="x",
+        title="X",
+        verdict=Verdict.OUTSIDE,
+        severity=Severity.WATCH,
+        signal="RPM",
+        measured={"value": np.float64(1234.56789), "unit": "min-1", "odd": float("nan")},
+        expected=Expected(600.0, None, "min-1", "nobody"),
+        evidence=Evidence(12.3456789, 40, 1.0, None),
+        suggests=("a", "b"),
+        because="so",
+    )
+    document = json.loads(json.dumps(findings_json([finding])))
+    assert document["format"] == "obdlog.check/1"
+    (item,) = document["findings"]
+    assert {
+        "check", "title", "verdict", "severity", "signal", "measured", "expected", "evidence",
+        "suggests", "because",
+    } <= item.keys()  # fmt: skip
+    assert item["verdict"] == "outside"
+    assert item["severity"] == "watch"
+    assert item["measured"] == {"value": 1234.57, "unit": "min-1", "odd": None}
+    assert item["expected"] == {"low": 600.0, "high": None, "unit": "min-1", "source": "nobody"}
+    assert item["evidence"] == {
+        "seconds": 12.3457, "samples": 40, "first_s": 1.0, "worst_s": None,
+    }  # fmt: skip
+    assert item["suggests"] == ["a", "b"]
