@@ -13,11 +13,15 @@ if TYPE_CHECKING:
     from analysis.findings import Finding
 
 
+OWN_VALUE = frozenset({"mean", "median", "min", "max", "extremes"})
+"""Statistics that stand on the signal's own axis; a spread or a count does not."""
+
+
 def bands_of(findings: Iterable[Finding]) -> dict[str, Band]:
     """Return the expected range of each signal whose own value was judged.
 
-    A range in another unit than the signal's (a ratio, a spread per litre) is no band of its
-    panel. Of several ranges for one signal, one that was left counts before one that was kept.
+    The range of a ratio, a spread or a number of events is no band of the signal's panel. Of
+    several ranges for one signal, one that was left counts before one that was kept.
     """
     bands: dict[str, Band] = {}
     ranked = sorted(findings, key=lambda f: f.verdict != "outside")
@@ -32,6 +36,8 @@ def bands_of(findings: Iterable[Finding]) -> dict[str, Band]:
 
 
 def _same_unit(finding: Finding) -> bool:
+    if finding.measured.get("statistic") not in OWN_VALUE:
+        return False
     try:
         return finding.expected.unit == unit_of(finding.signal)
     except TableError:

@@ -181,7 +181,9 @@ def test_rows(before: Document | None, after: Document | None) -> tuple[Row, ...
     earlier, later = _tests(before), _tests(after)
     rows = []
     for key in dict.fromkeys((*earlier, *later)):
-        test = later.get(key) or earlier[key]
+        # A test that has not run states no limits; the other reading may.
+        known = [t for t in (later.get(key), earlier.get(key)) if t is not None]
+        test = next((t for t in known if t.get("result") != "not-run"), known[0])
         unit = str(test.get("unit") or "")
         rows.append(
             Row(
@@ -227,6 +229,9 @@ class RoadTest:
 
 MOST_GAPS = 30
 
+FEWEST_FOR_RATE = 5
+"""A signal asked once or twice has no rate worth a line."""
+
 
 def road_test(data: SessionData) -> RoadTest:
     """Return conditions, duration, distance, rates and gaps of a drive."""
@@ -244,7 +249,7 @@ def road_test(data: SessionData) -> RoadTest:
     return RoadTest(
         name=data.path.name,
         facts=tuple(_drive_rows(data, drive)),
-        rates=tuple(_rate_row(q) for q in quality(data) if q.samples),
+        rates=tuple(_rate_row(q) for q in quality(data) if q.samples >= FEWEST_FOR_RATE),
         gaps=tuple(rows),
     )
 
@@ -297,53 +302,70 @@ def _rate_row(q: SignalQuality) -> Row:
     )
 
 
-def finding_rows(findings: Sequence[Finding]) -> tuple[Row, ...]:
-    """Return the judged findings, those outside first and the gravest of them on top."""
+def outside_rows(findings: Sequence[Finding]) -> tuple[Row, ...]:
+    """Return the findings outside their range, the gravest on top, with what they suggest."""
     order = {"stop": 0, "attention": 1, "watch": 2, "info": 3}
-    judged = [f for f in findings if f.verdict != "not-judged"]
-    judged.sort(key=lambda f: (f.verdict != "outside", order.get(str(f.severity), 9), f.title))
-    return tuple(_finding_row(f) for f in judged)
+    outside = [f for f in findings if f.verdict == "outside"]
+    outside.sort(key=lambda f: (order.get(str(f.severity), 9), f.title))
+    return tuple(
+        Row(
+            (
+                _check(f),
+                words.SEVERITY[str(f.severity)],
+                words.measured(f.measured),
+                _expected(f),
+                _evidence(f),
+                _remarks(f),
+            ),
+            alert=True,
+        )
+        for f in outside
+    )
 
 
-def _finding_row(finding: Finding) -> Row:
-    expected, evidence = finding.expected, finding.evidence
-    outside = finding.verdict == "outside"
-    verdict = words.FINDING[str(finding.verdict)]
-    if outside:
-        verdict += f", {words.SEVERITY[str(finding.severity)]}"
-    seen = [words.counted(evidence.samples, "reading", "readings")]
+def inside_rows(findings: Sequence[Finding]) -> tuple[Row, ...]:
+    """Return the findings inside their range."""
+    return tuple(
+        Row((_check(f), words.measured(f.measured), _expected(f), _evidence(f)))
+        for f in sorted(findings, key=lambda f: f.title)
+        if f.verdict == "inside"
+    )
+
+
+def _check(finding: Finding) -> str:
+    return finding.title + (f" ({finding.signal})" if finding.signal else "")
+
+
+def _expected(finding: Finding) -> str:
+    expected = finding.expected
+    text = words.span(expected.low, expected.high, expected.unit)
+    return f"{text}. Source: {expected.source}" if expected.source else text
+
+
+def _evidence(finding: Finding) -> str:
+    evidence = finding.evidence
+    seen = [f"{words.number(evidence.samples)} readings"]
     if evidence.seconds:
         seen.append(f"over {words.duration(evidence.seconds)}")
     if evidence.first_s is not None:
         seen.append(f"from {words.duration(evidence.first_s)}")
-    if evidence.worst_s is not None and outside:
+    if evidence.worst_s is not None and finding.verdict == "outside":
         seen.append(f"worst at {words.duration(evidence.worst_s)}")
-    reason = finding.because
-    if outside and finding.suggests:
-        reason += " Consistent with, likeliest first: " + "; ".join(finding.suggests) + "."
-    if outside and finding.confounders:
-        reason += " Also moved by: " + "; ".join(finding.confounders) + "."
-    return Row(
-        (
-            finding.title + (f" ({finding.signal})" if finding.signal else ""),
-            verdict,
-            words.measured(finding.measured),
-            words.span(expected.low, expected.high, expected.unit),
-            expected.source or "–",
-            ", ".join(seen),
-            reason.strip() or "–",
-        ),
-        alert=outside,
-    )
+    return ", ".join(seen)
+
+
+def _remarks(finding: Finding) -> str:
+    parts = [finding.because]
+    if finding.suggests:
+        parts.append("Consistent with, likeliest first: " + "; ".join(finding.suggests))
+    if finding.confounders:
+        parts.append("Also moved by: " + "; ".join(finding.confounders))
+    return " ".join(f"{part.rstrip('.')}." for part in parts if part) or "–"
 
 
 def unjudged_rows(findings: Sequence[Finding]) -> tuple[Row, ...]:
     """Return the checks that could not be made, and why."""
-    return tuple(
-        Row((f.title + (f" ({f.signal})" if f.signal else ""), f.because or "–"))
-        for f in findings
-        if f.verdict == "not-judged"
-    )
+    return tuple(Row((_check(f), f.because or "–")) for f in findings if f.verdict == "not-judged")
 
 
 def signal_rows(material: CaseMaterial) -> tuple[Row, ...]:

@@ -31,9 +31,9 @@ class Picture:
 
 
 def choose_signals(data: SessionData, findings: Sequence[Finding]) -> tuple[str, ...]:
-    """Return the signals worth a panel: those with something outside, then the usual ones."""
-    outside = [f.signal for f in findings if f.verdict == "outside" and data.has(f.signal or "")]
-    wanted = list(dict.fromkeys(s for s in outside if s))[: MOST_PANELS - 2]
+    """Return the signals worth a panel: those outside with some weight, then the usual."""
+    grave = [f.signal for f in findings if f.verdict == "outside" and f.severity != "info"]
+    wanted = [s for s in dict.fromkeys(grave) if s and data.has(s)][: MOST_PANELS - 2]
     for signal in USUAL:
         if len(wanted) < MOST_PANELS and signal not in wanted and data.has(signal):
             wanted.append(signal)
@@ -46,7 +46,7 @@ def drive_picture(data: SessionData, findings: Sequence[Finding]) -> Picture | N
     signals = choose_signals(data, findings)
     if not signals:
         return None
-    outside = [f for f in findings if f.verdict == "outside"]
+    outside = [f for f in findings if f.verdict == "outside" and f.severity != "info"]
     bands = bands_of(outside)
     figure = plot_timeline(data, signals, findings=outside, bands=bands)
     image = base64.b64encode(figure_bytes(figure, "svg")).decode("ascii")

@@ -91,15 +91,11 @@ def span(low: float | None, high: float | None, unit: str) -> str:
 
 
 def measured(values: Mapping[str, Any]) -> str:
-    """Return what a finding measured: its value, then what else was computed."""
-    unit = str(values.get("unit") or "")
-    parts = [number(values["value"], unit)] if "value" in values else []
-    parts += [
-        f"{name.replace('_', ' ')} {number(value)}"
-        for name, value in values.items()
-        if name not in ("value", "unit") and value is not None
-    ]
-    return "; ".join(parts) or "–"
+    """Return what a finding measured: its value and what that is."""
+    if "value" not in values:
+        return "–"
+    text = number(values["value"], str(values.get("unit") or ""))
+    return f"{text} ({values['what']})" if values.get("what") else text
 
 
 def masked_vin(vin: str) -> str:

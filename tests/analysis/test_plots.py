@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import matplotlib as mpl
@@ -39,7 +40,7 @@ def finding(signal="ECT", verdict=Verdict.OUTSIDE, title="Coolant too cold", **e
         verdict=verdict,
         severity=Severity.WATCH,
         signal=signal,
-        measured={"value": 60.0, "unit": "°C"},
+        measured={"value": 60.0, "unit": "°C", "statistic": "mean"},
         expected=Expected(80.0, 105.0, "°C", "workshop manuals"),
         evidence=Evidence(**{"seconds": 20.0, "samples": 20, "first_s": 30.0, **evidence}),
     )
@@ -221,11 +222,12 @@ class TestBandsMarksFindings:
 
     def test_bands_come_from_findings_on_the_signals_own_unit(self):
         other_unit = Finding(
-            "c", "t", Verdict.OUTSIDE, Severity.WATCH, "MAF",
+            "c", "t", Verdict.OUTSIDE, Severity.WATCH, "MAF", {"value": 1.0, "statistic": "mean"},
             expected=Expected(0.8, 2.0, "ratio", "x"),
         )  # fmt: skip
+        spread = replace(finding("VPWR"), measured={"value": 60.0, "statistic": "span"})
         unjudged = finding("IAT", verdict=Verdict.NOT_JUDGED)
-        found = bands_of([unjudged, other_unit, finding()])
+        found = bands_of([unjudged, other_unit, spread, finding()])
         assert found == {"ECT": Band(80.0, 105.0, "workshop manuals")}
 
 

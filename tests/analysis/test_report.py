@@ -92,7 +92,8 @@ FINDINGS = (
     ),
     Finding(
         "rail", "Rail pressure", Verdict.OUTSIDE, Severity.ATTENTION, "RPM",
-        {"value": 2100.0, "unit": "min-1"}, Expected(None, 2000.0, "min-1", "own limit"),
+        {"value": 2100.0, "unit": "min-1", "what": "highest value"},
+        Expected(None, 2000.0, "min-1", "own limit"),
         Evidence(100.0, 100, 200.0, 250.0), ("supply", "filter"), "highest", ("cold fuel",),
     ),
     Finding(
@@ -209,9 +210,10 @@ def page(html):
         "link lost",
         "2 710, of which 10 brought no usable answer",
         "was interrupted",
-        "✗ outside, !! attention",
+        "!! attention",
+        "2 100 rpm (highest value)",
         "Consistent with, likeliest first: supply; filter",
-        "at most 2 000 rpm",
+        "at most 2 000 rpm. Source: own limit",
         "LONGFT1 was not read",
         "✓ met",
         "Engine displacement, as stated 1.6 L",

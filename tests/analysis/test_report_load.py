@@ -1,0 +1,174 @@
+"""A case folder becomes a report: sides told by content, damage reported and not fatal."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from datetime import UTC, datetime
+
+import pytest
+
+from analysis.report import build_report
+from analysis.report.load import compare_paths, load_case
+from obdlog.errors import InputFileError
+
+# Payloads written by hand from SAE J1979 on ISO 15765-4: 43 = stored codes, count, codes;
+# 41 01 = lamp and count, then monitors; 44 = erased; 41 0C = engine speed in quarter rpm.
+NONE, MAF_LOW = "4300", "43010102"
+LAMP_ON, LAMP_OFF = "410181076100", "410100076100"
+NOW = datetime(2026, 3, 1, 18, tzinfo=UTC)
+
+
+def ask(at, request, *replies, purpose="", source="7E8"):
+    return {
+        "kind": "exchange",
+        "at": at,
+        "ask": request,
+        "to": "functional",
+        "got": [[source, reply, 0.01] for reply in replies],
+        "purpose": purpose,
+    }
+
+
+def write(folder, name, started, *records, **header):
+    lines = [{"kind": "session", "version": 1, "started": started, **header}, *records]
+    lines.append({"kind": "end", "at": max([0, *(r["at"] for r in records)])})
+    path = folder / f"{name}.session.jsonl"
+    path.write_text("".join(json.dumps(line) + "\n" for line in lines), encoding="utf-8")
+    return path
+
+
+def reading(at=0.0, codes=MAF_LOW, lamp=LAMP_ON):
+    return (
+        ask(at, "0101", lamp, purpose="codes"),
+        ask(at + 0.1, "03", codes, purpose="codes"),
+        ask(at + 0.2, "07", "4700", purpose="codes"),
+    )
+
+
+def drive(seconds=700, speed="3C"):
+    """One request a second for engine speed, vehicle speed and airflow, 60 km/h."""
+    for at in range(seconds):
+        kmh = "00" if at < 60 else speed
+        yield ask(float(at), "010C0D10", f"410C17700D{kmh}1004B0", purpose="poll")
+
+
+@pytest.fixture
+def case(tmp_path):
+    work = {"unplugged": ["airflow meter plug"]}
+    write(tmp_path, "01-codes", "2026-03-01T09:00:00Z", *reading(), work=work, software="obdlog 0")
+    write(
+        tmp_path,
+        "02-clear",
+        "2026-03-01T09:10:00Z",
+        *reading(),
+        ask(5.0, "04", "44", purpose="erase"),
+        *reading(6.0, NONE, LAMP_OFF),
+    )
+    write(tmp_path, "03-road-test", "2026-03-01T09:20:00Z", *drive())
+    write(tmp_path, "04-codes", "2026-03-01T10:00:00Z", *reading(0.0, NONE, LAMP_OFF))
+    (tmp_path / "case.toml").write_text(
+        'odometer_km = 120000\nnotes = ["Battery was flat."]\n[vehicle]\nfuel = "petrol"\n'
+        '[work]\nreplaced = ["battery"]\n',
+        encoding="utf-8",
+    )
+    return tmp_path
+
+
+def codes_of(side):
+    return [c["code"] for m in side.codes["modules"] for c in m["codes"]]
+
+
+def test_an_accepted_erase_parts_before_from_after(case):
+    material = load_case(case, generated_at=NOW)
+    assert material.erased_at == "2026-03-01T09:10:05Z"
+    assert (codes_of(material.before), codes_of(material.after)) == (["P0102"], [])
+    assert material.before.codes["read_at"] == "2026-03-01T09:10:00Z"
+    assert material.after.codes["read_at"] == "2026-03-01T10:00:00Z"
+    assert material.before.codes["modules"][0]["lamp"] is True
+    assert material.after.codes["modules"][0]["lamp"] is False
+    assert material.before.data is None
+    assert material.after.data.path.name == "03-road-test.session.jsonl"
+    assert material.after.findings
+    assert material.comparison.to_json()["gone"][0]["code"] == "P0102"
+
+
+def test_facts_work_and_checksums_reach_the_report(case):
+    material = load_case(case, generated_at=NOW, software="obdlog 9")
+    assert material.work.unplugged == ("airflow meter plug",)
+    assert material.work.replaced == ("battery",)
+    assert material.equipment.software == "obdlog 9"
+    held = {f.name: f for f in material.files}
+    assert held["case.toml"].holds == "facts stated by the user"
+    assert held["02-clear.session.jsonl"].holds == "readiness, codes, erase"
+    assert held["03-road-test.session.jsonl"].holds == "drive"
+    for name, file in held.items():
+        assert file.sha256 == hashlib.sha256((case / name).read_bytes()).hexdigest()
+    html = build_report(material)
+    for words in ("Battery was flat.", "120\u202f000", "P0102", held["case.toml"].sha256):
+        assert words in html
+
+
+def test_without_an_erase_the_first_reading_is_before(tmp_path):
+    write(tmp_path, "01-codes", "2026-03-01T09:00:00Z", *reading())
+    write(tmp_path, "02-codes", "2026-03-01T10:00:00Z", *reading(0.0, MAF_LOW, LAMP_ON))
+    material = load_case(tmp_path)
+    assert material.erased_at == ""
+    assert codes_of(material.before) == codes_of(material.after) == ["P0102"]
+
+
+def test_one_reading_is_compared_with_nothing(tmp_path):
+    write(tmp_path, "01-codes", "2026-03-01T09:00:00Z", *reading())
+    material = load_case(tmp_path)
+    assert material.comparison is None
+    assert "read once" in build_report(material)
+
+
+def test_a_refused_erase_is_no_line(tmp_path):
+    refused = ask(5.0, "04", "7F0422", purpose="erase")
+    write(tmp_path, "01-clear", "2026-03-01T09:00:00Z", *reading(), refused)
+    assert load_case(tmp_path).erased_at == ""
+
+
+def test_a_damaged_session_is_named_and_the_rest_reported(case):
+    (case / "05-broken.session.jsonl").write_bytes(b"\x00\xff not a session")
+    material = load_case(case, generated_at=NOW)
+    assert len(material.warnings) == 1
+    assert material.warnings[0].startswith("05-broken.session.jsonl is left out")
+    assert {f.name: f.holds for f in material.files}["05-broken.session.jsonl"] == (
+        "could not be read"
+    )
+    assert "05-broken.session.jsonl is left out" in build_report(material)
+
+
+def test_a_folder_without_a_readable_session_is_said(tmp_path):
+    with pytest.raises(InputFileError, match="holds no session that can be read"):
+        load_case(tmp_path)
+    (tmp_path / "01-x.session.jsonl").write_bytes(b"")
+    with pytest.raises(InputFileError, match=r"01-x\.session\.jsonl is left out"):
+        load_case(tmp_path)
+
+
+def test_a_missing_folder_is_said(tmp_path):
+    with pytest.raises(InputFileError):
+        load_case(tmp_path / "none")
+
+
+def test_two_sessions_compare_by_path(case):
+    result = compare_paths(case / "01-codes.session.jsonl", case / "04-codes.session.jsonl")
+    assert [c.code for c in result.codes if c.change == "gone"] == ["P0102"]
+    # Both sides of the erase within one file.
+    within = compare_paths(case / "02-clear.session.jsonl", case / "02-clear.session.jsonl")
+    assert [c.code for c in within.codes if c.change == "gone"] == ["P0102"]
+
+
+def test_a_folder_compares_as_its_own_sides(case):
+    result = compare_paths(case, case)
+    assert [c.code for c in result.codes if c.change == "gone"] == ["P0102"]
+
+
+def test_the_older_buses_are_told_by_their_addresses(tmp_path):
+    # Service 03 on the older buses has no count byte and pads with zeros (SAE J1979).
+    old = ask(0.1, "03", "43010200000000", purpose="codes", source="10")
+    write(tmp_path, "01-codes", "2026-03-01T09:00:00Z", old)
+    assert codes_of(load_case(tmp_path).before) == ["P0102"]
