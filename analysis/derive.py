@@ -1,6 +1,6 @@
 """Quantities computed from readings: airflow, filling, standard pressure, distance.
 
-Each formula states its source; keys in brackets are those of ``docs/references.md``.
+Each formula states its source; ``docs/references.md`` lists them.
 """
 
 from __future__ import annotations

@@ -179,7 +179,8 @@ class Job:
     def missing(self, *signals: str) -> str:
         """Return a sentence that names those of `signals` that were not read, or nothing."""
         absent = [signal for signal in signals if not self.data.has(signal)]
-        return f"needs {' and '.join(absent)}, which was not read" if absent else ""
+        verb = "was" if len(absent) == 1 else "were"
+        return f"needs {' and '.join(absent)}, which {verb} not read" if absent else ""
 
     def windows(
         self, check: Check, signal: str, condition: str, without: Collection[str] = ()

@@ -24,9 +24,10 @@ OPEN_COLD, CLOSED, OPEN_FAULT, CLOSED_FAULT = 1, 2, 8, 16
 
 def judge(check: Check, job: Job) -> list[Finding]:
     """Return the finding on the loop status, for each fuel system."""
-    present = [signal for signal in check.signals if job.data.has(signal)]
-    if not present:
-        return [check.not_judged("needs FUELSYS1, which was not read")]
+    if not job.data.has("FUELSYS1"):
+        return [check.not_judged(job.missing("FUELSYS1"))]
+    # 0: this system is not there, or the engine is off
+    present = [signal for signal in check.signals if job.data.samples(signal).value.any()]
     found = []
     for signal in present:
         windows, reason = job.windows(check, signal, "warm-running")
@@ -34,8 +35,6 @@ def judge(check: Check, job: Job) -> list[Finding]:
             found.append(check.not_judged(reason, signal=signal))
             continue
         samples = pooled(windows)
-        if not samples.value.any():  # 0: this system is not there, or the engine is off
-            continue
         longest, at_s = 0.0, None
         for window in windows:
             length, when = _longest(window.samples.at_s, window.samples.value == OPEN_COLD)
@@ -63,7 +62,7 @@ def judge(check: Check, job: Job) -> list[Finding]:
                 confounders=check.confounders,
             )
         found.append(finding)
-    return found or [check.not_judged("the car reports no fuel system status")]
+    return found or [check.not_judged("the fuel system status stayed at 0: off, or not reported")]
 
 
 def _longest(at_s: FloatArray, flags: Flags) -> tuple[float, float | None]:
