@@ -12,7 +12,7 @@ from analysis.data import Samples
 SCHEDULES = Path(__file__).parents[1] / "data" / "driving_schedules"
 
 
-# U.S. Standard Atmosphere 1976, table I (geometric altitude); ISO 2533:1975 prints the same.
+# U.S. Standard Atmosphere 1976, table I (geometric altitude), as ISO 2533:1975; from memory.
 @pytest.mark.parametrize(
     ("altitude_m", "pressure_hpa"),
     [
