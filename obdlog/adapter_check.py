@@ -23,6 +23,10 @@ from obdlog.services.requests import build_vehicle_info
 from obdlog.transport.base import Transport
 
 SPEED_TRIES = 12
+COUNT_TRIES = 3
+NOTICEABLE_S = 0.008
+SLOW_S = 0.03
+"""An exchange slower than this holds a waiting time that the digit would have saved."""
 VOLTAGE_TOLERANCE_V = 1.0
 DIGIT_EXAMPLE = request_text(bytes([0x01, 0x00]), 1)
 
@@ -132,21 +136,40 @@ def _time_exchanges(
 
 
 def _try_reply_count(transport: AdapterTransport, result: Measurement) -> None:
-    """Compare an answer with and without the expected-reply digit."""
+    """Compare answers with and without the expected-reply digit.
+
+    It is honoured when the same answers come sooner. Where they came as fast without it,
+    nothing can be told.
+    """
     request = Request(b"\x01\x00", purpose="capability")
-    full = transport.exchange(request)
-    expected = {m.source: m.payload for m in full.positive()}
+    clock = transport.clock
+
+    def ask() -> tuple[dict[str, bytes], float]:
+        started = clock.now_s()
+        exchange = transport.exchange(request)
+        answers = {m.source: m.payload for m in exchange.positive()}
+        return answers, clock.now_s() - started
+
+    plain = [ask() for _ in range(COUNT_TRIES)]
+    expected = plain[0][0]
     if not 1 <= len(expected) <= 15:
         return
     before = transport.reply_count
     transport.reply_count = len(expected)
     try:
-        counted = transport.exchange(request)
-        digit_kept = transport.reply_count is not None
+        counted = [ask() for _ in range(COUNT_TRIES)]
+        kept = transport.reply_count is not None
     finally:
         transport.reply_count = before
-    got = {m.source: m.payload for m in counted.positive()}
-    result.reply_count = digit_kept and got == expected
+    if not kept or any(answers != expected for answers, _ in counted):
+        result.reply_count = False
+        return
+    usual_s = statistics.median(took for _, took in plain)
+    sooner_s = statistics.median(took for _, took in counted)
+    if usual_s - sooner_s > NOTICEABLE_S:
+        result.reply_count = True
+    elif usual_s > SLOW_S:
+        result.reply_count = False
 
 
 def _car_voltage_v(client: Client) -> float | None:

@@ -37,6 +37,17 @@ class Road:
         """The session file."""
         return self.session.path if self.session else None
 
+    @property
+    def recorded(self) -> SessionHeader | None:
+        """The header of the session that is played back, None on a real road."""
+        session = getattr(self.transport, "session", None)
+        return session.header if session is not None else None
+
+    @property
+    def read_at(self) -> str:
+        """When the answers are from: now, or when the played-back session began (UTC)."""
+        return (self.recorded.started if self.recorded else "") or utc_now()
+
     def played_out(self, _: object = None) -> str:
         """Return why polling must stop when a played-back session is used up, else nothing."""
         return "the recording ended" if getattr(self.transport, "at_end", False) else ""
@@ -105,9 +116,14 @@ def save_default_link(link: str) -> Path:
 
 def work_of(facts: CaseFacts, unplugged: list[str] | None, replaced: list[str] | None) -> Work:
     """Return the work done: what the options say, added to what ``case.toml`` says."""
+    return merged_work(facts.work, Work(unplugged or [], replaced or []))
+
+
+def merged_work(*works: Work) -> Work:
+    """Return all that was done, each item once, in the order given."""
     return Work(
-        unplugged=list(dict.fromkeys([*facts.work.unplugged, *(unplugged or [])])),
-        replaced=list(dict.fromkeys([*facts.work.replaced, *(replaced or [])])),
+        unplugged=list(dict.fromkeys(item for work in works for item in work.unplugged)),
+        replaced=list(dict.fromkeys(item for work in works for item in work.replaced)),
     )
 
 

@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from rich.table import Table
 
 
+_SHOWN = {"min-1": "rpm", "ratio": "", "count": ""}
+
+
 def console(*, stderr: bool = False) -> Console:
     """Return a console for stdout or stderr; it honours NO_COLOR."""
     from rich.console import Console
@@ -92,9 +95,13 @@ def value_text(value: Value, unit: str, units: Units = Units.METRIC) -> str:
         return "yes" if value else "no"
     if isinstance(value, str):
         return plain(value)
-    number, shown_unit = convert(float(value), unit, units.value)
+    return number_text(*convert(float(value), unit, units.value))
+
+
+def number_text(number: float, unit: str) -> str:
+    """Return a number as a person reads it, with a unit that is shown as it is."""
     digits = f"{number:.0f}" if abs(number) >= 1000 else f"{number:.4g}"
-    return f"{digits} {shown_unit}".rstrip()
+    return f"{digits} {_SHOWN.get(unit, unit)}".rstrip()
 
 
 def reading_text(reading: Reading, units: Units = Units.METRIC) -> str:

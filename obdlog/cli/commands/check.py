@@ -94,36 +94,73 @@ def findings_of(
 
 def show(findings: list[Finding], *, with_reasons: bool = False) -> None:
     """Print findings: what is outside first, with evidence, source and what it suggests."""
-    from analysis.findings import Verdict
+    from analysis.findings import Severity, Verdict
 
-    groups = {v: [f for f in findings if f.verdict is v] for v in Verdict}
-    for finding in groups[Verdict.OUTSIDE]:
-        screen.heading(f"OUTSIDE ({finding.severity.value}): {finding.title}")
-        screen.say(f"  {screen.plain(finding.because)}")
-        screen.say(f"  Evidence: {_evidence(finding)}. Source: {finding.expected.source}")
-        if finding.suggests:
-            screen.say(f"  Consistent with, the likeliest first: {'; '.join(finding.suggests)}")
-        if finding.confounders:
-            screen.say(f"  Also moves it: {'; '.join(finding.confounders)}")
-    if groups[Verdict.INSIDE]:
+    outside = [f for f in findings if f.verdict is Verdict.OUTSIDE]
+    notes = [f for f in outside if f.severity is Severity.INFO]
+    inside = [f for f in findings if f.verdict is Verdict.INSIDE]
+    unjudged = [f for f in findings if f.verdict is Verdict.NOT_JUDGED]
+    order = list(Severity)
+    for finding in sorted(outside, key=lambda f: -order.index(f.severity)):
+        if finding not in notes:
+            _show_outside(finding)
+    if inside:
         screen.print_table(
-            ("Inside", "Because", "Evidence"),
-            ((f.title, f.because, _evidence(f)) for f in groups[Verdict.INSIDE]),
+            ("Inside", "Condition", "Measured", "Expected", "Evidence"),
+            ((f.title, f.condition, _measured(f), _expected(f), _evidence(f)) for f in inside),
         )
-    unjudged = groups[Verdict.NOT_JUDGED]
+    for finding in notes:
+        screen.say(f"Note: {screen.plain(finding.title)}: {screen.plain(finding.because)}")
+        if finding.suggests:
+            screen.say(f"  Consistent with: {'; '.join(finding.suggests)}")
     if with_reasons and unjudged:
         screen.print_table(("Not judged", "Why"), ((f.title, f.because) for f in unjudged))
     screen.say(
-        f"{len(groups[Verdict.OUTSIDE])} outside, {len(groups[Verdict.INSIDE])} inside, "
+        f"{len(outside) - len(notes)} outside, {len(notes)} to note, {len(inside)} inside, "
         f"{len(unjudged)} not judged"
         + ("." if with_reasons or not unjudged else " (--all says why).")
     )
     screen.say(LIMITS)
 
 
+def _show_outside(finding: Finding) -> None:
+    screen.heading(f"OUTSIDE ({finding.severity.value}): {screen.plain(finding.title)}")
+    screen.facts(
+        {
+            "  Measured": _measured(finding),
+            "  Expected": _expected(finding),
+            "  Because": finding.because,
+            "  Condition": finding.condition,
+            "  Evidence": _evidence(finding),
+            "  Source": finding.expected.source,
+            "  Consistent with": "; ".join(finding.suggests),
+            "  Also moves it": "; ".join(finding.confounders),
+        }
+    )
+
+
+def _measured(finding: Finding) -> str:
+    value = finding.measured.get("value")
+    unit = str(finding.measured.get("unit") or "")
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return "" if value is None else str(value)
+    return screen.number_text(value, unit)
+
+
+def _expected(finding: Finding) -> str:
+    low, high, unit = finding.expected.low, finding.expected.high, finding.expected.unit
+    if low is not None and high is not None:
+        return f"{low:g} to {screen.number_text(high, unit)}"
+    if low is not None:
+        return f"{screen.number_text(low, unit)} or more"
+    return "" if high is None else f"{screen.number_text(high, unit)} or less"
+
+
 def _evidence(finding: Finding) -> str:
     evidence = finding.evidence
-    text = f"{evidence.samples} readings in {evidence.seconds:.0f} s"
+    text = f"{evidence.samples} readings"
+    if evidence.seconds >= 1:
+        text += f" in {evidence.seconds:.0f} s"
     if evidence.first_s is not None:
         text += f" from {evidence.first_s:.0f} s"
     return text

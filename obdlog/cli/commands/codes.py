@@ -22,11 +22,15 @@ from obdlog.cli.options import (
     UnitsOption,
     UnpluggedOption,
 )
-from obdlog.cli.road import open_road, utc_now, work_of
+from obdlog.cli.road import merged_work, open_road, work_of
 from obdlog.history import NO_HISTORY, history_of_case
 from obdlog.model import Reading
 
 FOUND = 10
+HOW_TO_STATE_WORK = (
+    "No work was stated. Say what was unplugged or replaced (--unplugged, --replaced, or case.toml): "
+    "that is what tells an after-effect from a fault."
+)
 NOT_REACHED = (
     "Only modules that answered are listed. Airbag, brake and other modules beyond the legislated "
     "ones were not read: nothing here says that they are clean."
@@ -54,7 +58,9 @@ def run(
     with open_road(
         link, step="codes", case=case, save=save, work=work, keep_wire=keep_wire
     ) as road:
-        read_at = utc_now()
+        read_at = road.read_at
+        if road.recorded:
+            work = merged_work(road.recorded.work, work)
         road.client.read_codes()
         transport = road.client.transport
         document = documents.codes_document(
@@ -71,6 +77,12 @@ def run(
         screen.print_json(document)
     else:
         show(document, units)
+        if (
+            not work.unplugged
+            and not work.replaced
+            and any(m["codes"] for m in document["modules"])
+        ):
+            screen.say(HOW_TO_STATE_WORK)
     if fail_on is FailOn.CODES and any(m["codes"] for m in document["modules"]):
         raise typer.Exit(FOUND)
 

@@ -23,8 +23,17 @@ def run(
     ] = "127.0.0.1",
     seed: Annotated[int, typer.Option("--seed", help="Chance, repeatable.")] = 1,
     personality: Annotated[
-        str, typer.Option("--personality", help="How the adapter behaves; --list shows them.")
-    ] = "plain",
+        str | None,
+        typer.Option(
+            "--personality", help="How the adapter behaves; by default the scenario's own."
+        ),
+    ] = None,
+    drive: Annotated[
+        str | None, typer.Option("--drive", help="Start the engine and follow this drive.")
+    ] = None,
+    cleared: Annotated[
+        bool, typer.Option("--cleared", help="Begin as after an accepted erase.")
+    ] = False,
     list_: Annotated[
         bool, typer.Option("--list", help="List scenarios and personalities.")
     ] = False,
@@ -44,10 +53,24 @@ def run(
     try:
         if tcp is not None:
             serve.serve_tcp(
-                scenario, host=host, port=tcp, seed=seed, personality=personality, ready=ready
+                scenario,
+                host=host,
+                port=tcp,
+                seed=seed,
+                personality=personality,
+                ready=ready,
+                drive=drive,
+                cleared=cleared,
             )
         else:
-            serve.serve_pty(scenario, seed=seed, personality=personality, ready=ready)
+            serve.serve_pty(
+                scenario,
+                seed=seed,
+                personality=personality,
+                ready=ready,
+                drive=drive,
+                cleared=cleared,
+            )
     except ImportError as error:
         raise LinkOpenError(
             "this system has no pseudo-terminals; use --tcp PORT", reason=OpenFailure.OTHER
@@ -55,7 +78,8 @@ def run(
 
 
 def _list() -> None:
-    from obdlog.simulator import personalities, scenarios
+    from obdlog.simulator import drive_names, personalities, scenarios
 
     screen.print_table(("Scenario", "What it is"), scenarios().items())
     screen.print_table(("Personality", "How the adapter behaves"), personalities().items())
+    screen.say(f"Drives: {', '.join(drive_names())}")
