@@ -18,7 +18,7 @@ from importlib import resources
 from obdlog.errors import TableError
 
 _FILE = "families.csv"
-_COLUMNS = ("first", "last", "component", "monitor", "signals", "words")
+_COLUMNS = ("first", "last", "component", "monitor", "signals", "checks", "words")
 _CODE = re.compile(r"[PCBU][0-3][0-9A-F]{3}")
 
 
@@ -35,7 +35,10 @@ class Family:
     monitors
         Readiness monitors that test it, the first that the car has counts.
     signals
-        Readings that it feeds.
+        Readings that it feeds; any of them outside counts against it.
+    checks
+        Checks of which at least one must be inside before the readings count as proof; empty
+        where any check of `signals` does.
     words
         What people call it when they say what they worked on.
     """
@@ -45,6 +48,7 @@ class Family:
     component: str
     monitors: tuple[str, ...]
     signals: tuple[str, ...]
+    checks: tuple[str, ...]
     words: tuple[str, ...]
 
     def holds(self, code: str) -> bool:
@@ -79,6 +83,7 @@ def families() -> tuple[Family, ...]:
                 row["component"],
                 _parts(row["monitor"], "|"),
                 _parts(row["signals"], ";"),
+                _parts(row["checks"], ";"),
                 _parts(row["words"], ";"),
             )
         )

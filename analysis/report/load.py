@@ -16,7 +16,7 @@ from typing import Any, Protocol
 
 from analysis.compare import CaseSide, Comparison, Work, WorkDone, compare
 from analysis.compare.model import Document
-from analysis.compare.repair import parse_time
+from analysis.compare.requirements import parse_time
 from analysis.data import SessionData
 from analysis.findings import Finding
 from analysis.load import load

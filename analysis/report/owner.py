@@ -197,20 +197,21 @@ MOST_OPEN_POINTS = 6
 
 
 def _open_items(items: Sequence[ItemVerdict]) -> Iterator[str]:
+    against: dict[str, list[str]] = {}
+    missing: dict[str, list[str]] = {}
     for item in items:
-        for against in item.requirements:
-            if against.met is False and against.contradicts:
-                yield f"{item.item}, speaks against the repair: {against.evidence}."
-    concerned: dict[tuple[str, str], list[str]] = {}
-    for item in items:
-        for open_point in item.requirements:
-            if open_point.met is not True and not (open_point.contradicts):
-                key = (open_point.text, open_point.evidence)
-                concerned.setdefault(key, []).append(item.item)
-    for (text, evidence), names in list(concerned.items())[:MOST_OPEN_POINTS]:
-        yield f"Not shown yet for {', '.join(names)}: “{text}” – {evidence}."
-    if len(concerned) > MOST_OPEN_POINTS:
-        more = len(concerned) - MOST_OPEN_POINTS
+        for point in item.requirements:
+            if point.met is False and point.contradicts:
+                against.setdefault(point.evidence, []).append(item.item)
+            elif point.met is not True:
+                words = f"“{point.text}” – {point.evidence}"
+                missing.setdefault(words, []).append(item.item)
+    for evidence, names in against.items():
+        yield f"Speaks against the repair of {', '.join(names)}: {evidence}."
+    for words, names in list(missing.items())[:MOST_OPEN_POINTS]:
+        yield f"Not shown yet for {', '.join(names)}: {words}."
+    if len(missing) > MOST_OPEN_POINTS:
+        more = len(missing) - MOST_OPEN_POINTS
         yield f"{counted(more, 'further point', 'further points')} in the technician's part."
 
 

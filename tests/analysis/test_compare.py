@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.checks.registry import all_checks
 from analysis.compare import CaseSide, Verdict, Work, compare, summarise_drive
 from analysis.compare.families import families, families_named, family_of
 from analysis.data import SessionData
@@ -88,7 +90,7 @@ def drive(started="2026-03-01T10:00:00Z", idle_s=60, moving_s=900, rpm=1500.0, h
 
 def finding(signal="MAF", verdict=Outcome.INSIDE, severity=Severity.INFO):
     return Finding(
-        "check", "Airflow at idle", verdict, severity, signal,
+        "idle-airflow", "Airflow at idle", verdict, severity, signal,
         evidence=Evidence(20.0, 40, 12.0, None), because="why",
     )  # fmt: skip
 
@@ -180,8 +182,8 @@ class TestVerdict:
     @pytest.mark.parametrize(
         ("later", "verdict", "open_point"),
         [
-            (after([code("P0102")]), "contradicted", "present again as confirmed"),
-            (after([code("P0102", "pending")]), "contradicted", "present again as pending"),
+            (after([code("P0102")]), "contradicted", "present again (confirmed)"),
+            (after([code("P0102", "pending")]), "contradicted", "present again (pending)"),
             (
                 after(findings=[finding(verdict=Outcome.OUTSIDE, severity=Severity.ATTENTION)]),
                 "contradicted",
@@ -197,8 +199,12 @@ class TestVerdict:
                 "not-proven",
                 "not judged: why",
             ),
-            (after(findings=[]), "not-proven", "no check of MAF"),
-            (after(findings=[finding("ECT")]), "not-proven", "no check of MAF"),
+            (after(findings=[]), "not-proven", "no check of airflow-circuit, idle-airflow"),
+            (
+                after(findings=[replace(finding("ECT"), check="overheat")]),
+                "not-proven",
+                "no check of airflow-circuit, idle-airflow",
+            ),
             (after(readiness=ready(components=False)), "not-proven", "not complete yet"),
             (after(readiness=ready(components=None)), "not-proven", "no such monitor"),
             (after([code("P0102", "permanent")]), "not-proven", "only the car's own passed test"),
@@ -261,11 +267,30 @@ class TestVerdict:
 
     def test_readings_with_the_engine_off_do_not_prove_a_part(self):
         rest = Finding(
-            "c", "Meter at rest", Outcome.INSIDE, Severity.INFO, "MAF", condition="key-on"
+            "idle-airflow",
+            "Meter at rest",
+            Outcome.INSIDE,
+            Severity.INFO,
+            "MAF",
+            condition="key-on",
         )
         item = verdict_of(BEFORE, after(findings=[rest]))
         assert item.verdict is Verdict.NOT_PROVEN
         assert "only judged with the engine off" in item.requirements[2].evidence
+
+    def test_a_check_beside_the_point_is_no_proof(self):
+        beside = [replace(finding(), check="absolute-load")]
+        assert verdict_of(BEFORE, after(findings=beside)).verdict is Verdict.NOT_PROVEN
+
+    def test_a_code_that_followed_another_waits_for_it(self):
+        lean = code("P0171", "pending", judgement="follow-on")
+        before = CaseSide(codes(module("7E8", code("P0102"), lean)))
+        trims = [finding(), replace(finding("LONGFT1"), check="fuel-trim-total")]
+        items = compare(before, after([code("P0102")], findings=trims)).repair
+        assert [i.verdict for i in items] == ["contradicted", "not-proven"]
+        assert "still present: P0102" in [r.evidence for r in items[1].requirements]
+        items = compare(before, after(findings=trims)).repair
+        assert [i.verdict for i in items] == ["proven", "proven"]
 
     def test_a_makers_code_cannot_be_proven_by_generic_data(self):
         before = CaseSide(codes(module("7E8", code("P1234"))))
@@ -340,6 +365,7 @@ class TestFamilies:
             assert set(family.monitors) <= NAMES
             for signal in family.signals:
                 assert signal == "ADAPTER_V" or by_name(signal).name == signal
+            assert set(family.checks) <= {check.name for check in all_checks()}
 
     @pytest.mark.parametrize(
         ("text", "component", "monitor"),

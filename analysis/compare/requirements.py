@@ -1,0 +1,311 @@
+"""The single requirements of a repair: each looks at one kind of evidence and names it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from analysis.compare.codes import (
+    STILL_FAILING,
+    Key,
+    modules_of,
+    present_codes,
+    statuses,
+    was_read,
+)
+from analysis.compare.drive import (
+    ENOUGH_IDLE_S,
+    ENOUGH_MOVING_S,
+    ENOUGH_RUNNING_S,
+    MOVING_KMH,
+    DriveSummary,
+)
+from analysis.compare.families import Family
+from analysis.compare.model import CaseSide, Document, Requirement
+
+GRAVE = frozenset({"attention", "stop"})
+
+CONTINUOUS = frozenset({"misfire", "fuel-system", "components"})
+"""Monitors that run all the time (SAE J1979 PID 01 byte B)."""
+
+
+ENGINE_OFF = frozenset({"key-on", "after-soak", "cranking"})
+"""Conditions in which a reading inside says nothing about the running engine."""
+
+
+@dataclass(frozen=True)
+class Sides:
+    """Both sides, and what every item's requirements take from them."""
+
+    before: CaseSide
+    after: CaseSide
+    drive: DriveSummary | None
+    erased: bool | None
+
+
+def stayed_away(key: Key, sides: Sides) -> Requirement:
+    """Return the requirement that a code is neither stored nor pending any more."""
+    address, code, _ = key
+    text = f"{code} is neither stored nor pending in module {address} after the work"
+    if sides.after.codes is None:
+        return Requirement(text, None, "no code reading after the work")
+    module = modules_of(sides.after.codes).get(address)
+    if not was_read(module):
+        said = str((module or {}).get("error") or "it did not answer")
+        return Requirement(text, None, f"module {address} was not read after the work: {said}")
+    when = _when(sides.after.codes)
+    left = set(statuses(present_codes(sides.after.codes).get(key))) - {"permanent"}
+    if not left:
+        return Requirement(text, True, f"absent from the reading{when}")
+    shown = ", ".join(sorted(left))
+    if sides.erased is False and not left & STILL_FAILING:
+        return Requirement(
+            text,
+            False,
+            f"still stored ({shown}) in the reading{when}; the counters show no erase in between, "
+            "so this may be the old record",
+        )
+    return Requirement(
+        text, False, f"present again ({shown}) in the reading{when}", contradicts=True
+    )
+
+
+def root_gone(key: Key, sides: Sides) -> Requirement:
+    """Return the requirement that no code is left which this one could follow from."""
+    text = f"Nothing is left that {key[1]} could follow from"
+    if sides.after.codes is None:
+        return Requirement(text, None, "no code reading after the work")
+    others = sorted({code for _, code, _ in present_codes(sides.after.codes) if code != key[1]})
+    if others:
+        return Requirement(text, False, "still present: " + ", ".join(others))
+    return Requirement(text, True, f"no other code in the reading{_when(sides.after.codes)}")
+
+
+def no_code_of(found: Sequence[Family], sides: Sides) -> Requirement:
+    """Return the requirement that no code about these components is there."""
+    names = ", ".join(dict.fromkeys(f.component for f in found))
+    text = f"No code about {names} is stored or pending after the work"
+    if sides.after.codes is None:
+        return Requirement(text, None, "no code reading after the work")
+    silent = [a for a in _answered_before(sides) if not was_read(_module_after(a, sides))]
+    there = {
+        code: set(statuses(entry)) - {"permanent"}
+        for (_, code, _), entry in present_codes(sides.after.codes).items()
+        if any(f.holds(code) for f in found)
+    }
+    failed = {code: left for code, left in there.items() if left}
+    if failed:
+        shown = "; ".join(f"{c} {', '.join(sorted(left))}" for c, left in sorted(failed.items()))
+        only_old = sides.erased is False and not any(v & STILL_FAILING for v in failed.values())
+        return Requirement(text, False, f"present: {shown}", contradicts=not only_old)
+    if silent or not modules_of(sides.after.codes):
+        missing = ", ".join(silent) or "any module"
+        return Requirement(text, None, f"not read after the work: {missing}")
+    return Requirement(text, True, f"none in the reading{_when(sides.after.codes)}")
+
+
+def monitor_ran(family: Family, address: str | None, sides: Sides) -> Requirement:
+    """Return the requirement that the car's own monitor has completed since the work."""
+    text = f"The car's own monitor of this system ({_words(family.monitors[0])}) has completed"
+    if sides.after.readiness is None:
+        return Requirement(text, None, "readiness was not read after the work")
+    found = _monitor(sides.after.readiness, family.monitors, address, "monitors")
+    if found is None:
+        return Requirement(text, None, "the car reports no such monitor")
+    where, name, complete = found
+    text = f"The car's own monitor of this system ({_words(name)}) has completed"
+    if sides.erased is False:
+        # Nothing was erased in between: "complete since clearing" may date from before the work.
+        this_drive = _monitor(sides.after.readiness, (name,), where, "this_drive")
+        complete_now = this_drive is not None and this_drive[2]
+        return Requirement(
+            f"{text} since the work",
+            True if complete_now else None,
+            f"module {where}: "
+            + (
+                "complete in this drive"
+                if complete_now
+                else "nothing was erased in between, so its completion may be older than the work"
+            ),
+        )
+    kind = "; it runs continuously" if name in CONTINUOUS else ""
+    state = "complete since clearing" if complete else "not complete yet"
+    return Requirement(text, complete, f"module {where}: {state}{kind}")
+
+
+def _monitor(
+    readiness: Document, names: Sequence[str], address: str | None, part: str
+) -> tuple[str, str, bool] | None:
+    """Return address, name and completeness of the first supported of `names`."""
+    modules = [m for m in readiness.get("modules", ()) if m.get(part)]
+    modules.sort(key=lambda m: m.get("address") != address)
+    for module in modules:
+        by_name = {str(m.get("monitor")): m for m in module[part]}
+        for name in names:
+            monitor: dict[str, Any] | None = by_name.get(name)
+            if monitor is not None and monitor.get("supported"):
+                return str(module.get("address", "")), name, bool(monitor.get("complete"))
+    return None
+
+
+def readings_inside(family: Family, sides: Sides) -> Requirement:
+    """Return the requirement that readings about a component are inside their ranges."""
+    text = f"Readings about the {family.component} are inside their expected ranges"
+    if sides.after.data is None:
+        return Requirement(text, None, "no drive was recorded after the work")
+    about = [
+        f
+        for f in sides.after.findings
+        if f.check in family.checks or set(_signals(f.signal)) & set(family.signals)
+    ]
+    grave = [f for f in about if f.verdict == "outside" and f.severity in GRAVE]
+    slight = [f for f in about if f.verdict == "outside" and f.severity not in GRAVE]
+    inside = [f for f in about if f.verdict == "inside"]
+    if grave:
+        return Requirement(text, False, "outside: " + _titles(grave), contradicts=True)
+    if slight:
+        return Requirement(text, False, "outside, to be watched: " + _titles(slight))
+    decisive = [f for f in inside if not family.checks or f.check in family.checks]
+    driven = [f for f in decisive if f.condition not in ENGINE_OFF]
+    if driven:
+        return Requirement(text, True, "inside: " + _titles(driven))
+    if decisive:
+        return Requirement(text, None, "only judged with the engine off: " + _titles(decisive))
+    unjudged = [f for f in about if f.verdict == "not-judged"]
+    if unjudged:
+        reasons = "; ".join(dict.fromkeys(f.because for f in unjudged if f.because))
+        return Requirement(text, None, "not judged: " + (reasons or _titles(unjudged)))
+    wanted = ", ".join(family.checks or family.signals)
+    return Requirement(text, None, f"no check of {wanted} could be made on this drive")
+
+
+def _signals(signal: str | None) -> list[str]:
+    return (signal or "").replace(",", " ").replace("/", " ").split()
+
+
+def _titles(findings: Sequence[Any]) -> str:
+    shown = []
+    for finding in findings[:4]:
+        first = finding.evidence.first_s
+        shown.append(str(finding.title) + (f" (from {first:.0f} s)" if first is not None else ""))
+    more = len(findings) - len(shown)
+    return "; ".join(shown) + (f"; and {more} more" if more > 0 else "")
+
+
+def modules_answer(sides: Sides) -> Requirement:
+    """Return the requirement that every module that answered before answers again."""
+    text = "Every module that answered before the work answers after it"
+    if sides.after.codes is None:
+        return Requirement(text, None, "no code reading after the work")
+    earlier = _answered_before(sides)
+    if not earlier:
+        return Requirement(text, None, "no module is known from before the work")
+    silent = [a for a in earlier if not was_read(_module_after(a, sides))]
+    if silent:
+        return Requirement(text, False, "silent: " + ", ".join(silent))
+    return Requirement(text, True, "answered: " + ", ".join(earlier))
+
+
+def _answered_before(sides: Sides) -> list[str]:
+    return [a for a, m in modules_of(sides.before.codes).items() if was_read(m)]
+
+
+def _module_after(address: str, sides: Sides) -> Document | None:
+    return modules_of(sides.after.codes).get(address)
+
+
+def driven_enough(sides: Sides) -> Iterator[Requirement]:
+    """Yield the requirements of enough driving, and of codes read after it."""
+    text = (
+        f"Driven enough: {ENOUGH_RUNNING_S / 60:.0f} min with the engine running, "
+        f"{ENOUGH_MOVING_S / 60:.0f} min at {MOVING_KMH:.0f} km/h or more, "
+        f"{ENOUGH_IDLE_S:.0f} s of unbroken idle"
+    )
+    if sides.after.data is None or sides.drive is None:
+        yield Requirement(text, None, "no drive was recorded after the work")
+        return
+    yield Requirement(
+        text, sides.drive.enough, _drive_words(sides.drive, sides.after.data.path.name)
+    )
+    yield _read_after_drive(sides)
+
+
+def _drive_words(drive: DriveSummary, name: str) -> str:
+    parts = [
+        ("engine running", drive.running_s),
+        (f"at {MOVING_KMH:.0f} km/h or more", drive.moving_s),
+        ("longest idle", drive.idle_s),
+    ]
+    words = [
+        f"{what} {seconds:.0f} s" if seconds is not None else f"{what} not known"
+        for what, seconds in parts
+    ]
+    if drive.distance_km is not None:
+        words.append(f"{drive.distance_km:.1f} km")
+    if drive.unseen_s:
+        words.append(f"{drive.unseen_s:.0f} s in gaps not counted")
+    return f"{name}: " + ", ".join(words)
+
+
+def _read_after_drive(sides: Sides) -> Requirement:
+    text = "The codes were read again after that drive"
+    if sides.after.codes is None or sides.after.data is None:
+        return Requirement(text, None, "no code reading after the work")
+    if sides.after.read_after_drive:
+        return Requirement(text, True, "read in a later session of this case")
+    read_at = parse_time(sides.after.codes.get("read_at"))
+    started = parse_time(sides.after.data.header.get("started"))
+    if read_at is None or started is None:
+        return Requirement(text, None, "the time of the reading or of the drive is not known")
+    ended = started + timedelta(seconds=sides.after.data.end_s)
+    if read_at >= ended:
+        return Requirement(text, True, f"read {_span(read_at - ended)} after the drive ended")
+    return Requirement(
+        text, False, f"read {_span(ended - read_at)} before the drive ended: read them again"
+    )
+
+
+def _span(length: timedelta) -> str:
+    minutes = length.total_seconds() / 60
+    if minutes < 2:
+        return f"{length.total_seconds():.0f} s"
+    return f"{minutes:.0f} min" if minutes < 120 else f"{minutes / 60:.0f} h"
+
+
+def parse_time(text: object) -> datetime | None:
+    """Return a time with zone from ISO 8601 text, None when it is none or has no zone."""
+    try:
+        found = datetime.fromisoformat(str(text))
+    except ValueError:
+        return None
+    return found if found.tzinfo is not None else None
+
+
+def _when(codes: Document) -> str:
+    read_at = parse_time(codes.get("read_at"))
+    return f" of {read_at:%Y-%m-%d %H:%M} UTC" if read_at else ""
+
+
+def _words(monitor: str) -> str:
+    return monitor.replace("-", " ")
+
+
+def erased_between(before: Document | None, after: Document | None) -> bool | None:
+    """Return whether the car's counters show an erase between the two readings.
+
+    Warm-ups, distance and minutes since clearing only grow; a smaller figure means that they
+    were reset (SAE J1979 PIDs 30, 31, 4E). Equal or larger figures, with at least one above zero
+    before, mean that they were not.
+    """
+    names = ("warm_ups_since_clear", "distance_since_clear_km", "minutes_since_clear")
+    earlier, later = ((side or {}).get("counters") or {} for side in (before, after))
+    pairs = [
+        (earlier[name], later[name])
+        for name in names
+        if earlier.get(name) is not None and later.get(name) is not None
+    ]
+    if any(now < then for then, now in pairs):
+        return True
+    return False if any(then > 0 for then, _ in pairs) else None
