@@ -31,12 +31,8 @@ LINES: Final[tuple[tuple[str, Any], ...]] = (
 """Colour and dash pattern of the first, second, … line of one panel."""
 
 GAP_HATCH: Final = "////"
-VERDICT_HATCH: Final[Mapping[str, str]] = {"outside": "xx", "inside": "..", "not-judged": "--"}
-VERDICT_EDGE: Final[Mapping[str, str]] = {
-    "outside": "#D55E00",
-    "inside": "#009E73",
-    "not-judged": "#7A7A7A",
-}
+OUTSIDE_HATCH: Final = "xx"
+OUTSIDE_EDGE: Final = "#D55E00"
 
 # Sizes of a timeline [in].
 WIDTH_IN: Final = 9.6

@@ -27,11 +27,15 @@ MOST_MARKS = 12
 
 
 class Band(NamedTuple):
-    """An expected range in the signal's unit, None where it is open, and who says so."""
+    """An expected range in the signal's unit, None where it is open, and who says so.
+
+    `when` names the driving condition to which it applies; empty means always.
+    """
 
     low: float | None
     high: float | None
     source: str
+    when: str = ""
 
 
 def panel_label(signal: str) -> str:
@@ -137,9 +141,10 @@ def draw_band(panel: Axes, band: Band, unit: str) -> None:
         words = f"{low:g} to {high:g}"
     else:
         words = f"at least {low:g}" if low is not None else f"at most {high:g}"
-    label = f"expected {words} {unit}".rstrip() + (
-        f" · {short(band.source, 60)}" if band.source else ""
-    )
+    parts = [f"expected {words} {unit}".rstrip() + (f" ({band.when})" if band.when else "")]
+    if band.source:
+        parts.append(short(band.source, 70))
+    label = " · ".join(parts)
     # The band must not squeeze the readings: an open or far side ends at the panel's edge.
     bottom, top = panel.get_ylim()
     reach = top - bottom
@@ -200,11 +205,11 @@ def draw_findings(
     span_s: float,
     width_in: float,
 ) -> None:
-    """Hatch and label the evidence windows of the findings on the panel's signals."""
+    """Hatch and label the evidence windows of findings outside on the panel's signals."""
     names = {series.signal for series in every}
     per_inch_s = span_s / (width_in - look.LEFT_IN - look.RIGHT_IN)
     left_s, right_s = panel.get_xlim()
-    shown = [(f, _window(f)) for f in findings if f.signal in names]
+    shown = [(f, _window(f)) for f in findings if f.signal in names and f.verdict == "outside"]
     drawn = [(f, window) for f, window in shown if window is not None]
     if drawn:
         # Room for the words below the readings.
@@ -216,7 +221,7 @@ def draw_findings(
         end = max(end, start + 0.04 * per_inch_s)
         if end < left_s or start > right_s:
             continue
-        edge = look.VERDICT_EDGE.get(str(finding.verdict), look.FAINT)
+        edge = look.OUTSIDE_EDGE
         panel.axvspan(
             start,
             end,
@@ -224,7 +229,7 @@ def draw_findings(
             edgecolor=edge,
             linewidth=0.8,
             alpha=0.5,
-            hatch=look.VERDICT_HATCH.get(str(finding.verdict), ""),
+            hatch=look.OUTSIDE_HATCH,
             zorder=2,
         )
         at_right = start > left_s + 0.6 * (right_s - left_s)

@@ -43,7 +43,7 @@ def plot_timeline(
     signals
         A signal's name for a panel of its own, or several names of one unit for a shared panel.
     findings
-        Findings whose evidence windows are marked in the panel of their signal.
+        Those that are outside have their evidence windows marked in the panel of their signal.
     bands
         Expected range of a signal, shaded, with its source in the panel's legend.
     title

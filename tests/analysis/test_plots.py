@@ -191,6 +191,11 @@ class TestBandsMarksFindings:
         figure = plot_timeline(session(PLAIN), ["ECT"], bands={"ECT": band})
         assert any(words in text for text in texts(figure))
 
+    def test_a_band_that_holds_in_one_condition_says_which(self):
+        found = bands_of([replace(finding(), condition="warm-idle")])
+        figure = plot_timeline(session(PLAIN), ["ECT"], bands=found)
+        assert "expected 80 to 105 °C (warm idle) · workshop manuals" in texts(figure)
+
     def test_a_far_band_does_not_flatten_the_readings(self):
         figure = plot_timeline(session(PLAIN), ["ECT"], bands={"ECT": Band(500, 900, "x")})
         assert figure.axes[0].get_ylim()[1] < 120
@@ -211,12 +216,12 @@ class TestBandsMarksFindings:
 
     def test_a_finding_marks_its_window_by_hatch_and_words(self):
         axes = plot_timeline(session(PLAIN), ["ECT"], findings=[finding()]).axes[0]
-        (patch,) = [p for p in axes.patches if p.get_hatch() == look.VERDICT_HATCH["outside"]]
+        (patch,) = [p for p in axes.patches if p.get_hatch() == look.OUTSIDE_HATCH]
         assert (patch.get_x(), patch.get_width()) == (30.0, 20.0)
         assert "outside: Coolant too cold" in [t.get_text().strip() for t in axes.texts]
 
     def test_a_finding_on_another_signal_or_without_a_moment_marks_nothing(self):
-        others = [finding("MAF"), finding(first_s=None)]
+        others = [finding("MAF"), finding(first_s=None), finding(verdict=Verdict.INSIDE)]
         axes = plot_timeline(session(PLAIN), ["ECT"], findings=others).axes[0]
         assert not axes.patches
 
