@@ -1,0 +1,7 @@
+"""``python -m obdlog``."""
+
+from __future__ import annotations
+
+from obdlog.cli.app import main
+
+main()

@@ -1,0 +1,58 @@
+"""The demo: the whole story, and the same story with the fault still there."""
+
+from __future__ import annotations
+
+import json
+
+from analysis.report.load import load_case
+from obdlog.case import session_files
+
+
+def test_demo_tells_the_whole_job_and_leaves_a_report(run, tmp_path):
+    output = run("demo").stdout
+    for step in ("obdlog codes", "obdlog clear", "obdlog record", "obdlog check", "obdlog compare"):
+        assert step in output
+    folder = tmp_path / "obdlog-demo"
+    report = (folder / "report.html").read_text(encoding="utf-8")
+    assert report.startswith("<!doctype html>") or report.startswith("<!DOCTYPE html>")
+    assert "http://" not in report.replace("http://www.w3.org/", "")
+    assert len(session_files(folder)) == 5
+    verdicts = {
+        i.item: str(i.verdict) for i in load_case(folder).comparison.repair if i.kind == "code"
+    }
+    assert verdicts["P0102"] == "proven"
+    assert verdicts["U0121"] == "proven"
+    # The evaporative monitor needs a night at rest: the demo does not pretend otherwise.
+    assert verdicts["P0442"] == "not-proven"
+
+
+def test_the_same_story_not_really_repaired_is_contradicted(run, run_json, tmp_path):
+    run("demo", "--not-repaired", "--out", "bad")
+    comparison = run_json("compare", "bad")
+    verdicts = {i["item"]: i["verdict"] for i in comparison["repair"]}
+    assert verdicts["P0102"] == "contradicted"
+    assert "P0102" in {c["code"] for c in comparison["remaining"]}
+    after = load_case(tmp_path / "bad").after.codes
+    judged = {c["code"]: c["judgement"] for m in after["modules"] for c in m["codes"]}
+    assert judged["P0102"] == "fault"
+    findings = run_json("check", "bad", "--fail-on", "outside", code=10)
+    assert any(f["signal"] == "MAF" and f["verdict"] == "outside" for f in findings["findings"])
+
+
+def test_a_second_demo_does_not_touch_the_first(run, tmp_path):
+    (tmp_path / "obdlog-demo").mkdir()
+    (tmp_path / "obdlog-demo" / "mine.txt").write_text("keep", encoding="utf-8")
+    run("demo")
+    assert (tmp_path / "obdlog-demo" / "mine.txt").read_text(encoding="utf-8") == "keep"
+    assert (tmp_path / "obdlog-demo-2" / "report.html").exists()
+
+
+def test_one_seed_gives_one_drive(run, tmp_path):
+    def polled(folder: str) -> list[str]:
+        log = next((tmp_path / folder).glob("*road-test.session.jsonl"))
+        lines = map(json.loads, log.read_text(encoding="utf-8").splitlines()[:400])
+        return [line["got"] for line in lines if line["kind"] == "exchange"]
+
+    run("demo", "--out", "a")
+    run("demo", "--out", "b")
+    assert polled("a") == polled("b")
