@@ -31,6 +31,7 @@ SLOW = frozenset({0x05, 0x0F, 0x12, 0x1E, 0x1F, 0x21, 0x2F, 0x30, 0x31, 0x33, 0x
 """Signals that physics keeps slow: temperatures, counters, atmosphere."""
 
 LOSSES_BEFORE_GIVING_UP = 5
+LINK_LOST = "link lost"
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +57,10 @@ class Progress:
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """How a recording ended; rates in readings per second."""
+    """How a recording ended; rates in readings per second.
+
+    `silent_s` is the time since the last answer [s].
+    """
 
     seconds: float
     exchanges: int
@@ -66,6 +70,7 @@ class Recording:
     gaps: int
     lost_exchanges: int
     reason: str
+    silent_s: float = 0.0
 
 
 def group_pids(pids: Sequence[int], most: int) -> tuple[tuple[int, ...], ...]:
@@ -162,6 +167,7 @@ class Recorder:
         self._keep_latest = keep_latest
         self._context = survey.contexts(client.exchanges)
         self._fastest_s: dict[tuple[int, ...], tuple[float, int]] = {}
+        self._answered_s: float | None = None
         self.progress = Progress()
 
     def run(self, *, for_s: float | None = None) -> Recording:
@@ -201,9 +207,10 @@ class Recorder:
         except LinkError as error:
             self.progress.lost += 1
             self.progress.gaps += 1
-            reason = f"link lost: {error}"
+            reason = f"{LINK_LOST}: {error}"
         self.progress.seconds = clock.now_s() - started
-        return self._result(reason)
+        since_s = started if self._answered_s is None else self._answered_s
+        return self._result(reason, clock.now_s() - since_s)
 
     def _poll(self, pids: tuple[int, ...], started: float) -> bool:
         client, progress = self._client, self.progress
@@ -212,7 +219,9 @@ class Recorder:
         progress.exchanges += 1
         readings = self._decode(exchange, pids, started)
         progress.readings += readings
-        if not readings:
+        if readings:
+            self._answered_s = client.transport.clock.now_s()
+        else:
             progress.lost += 1
         took = client.transport.clock.now_s() - exchange.at_s
         fastest = self._fastest_s.get(pids)
@@ -237,7 +246,7 @@ class Recorder:
                     self.progress.latest[(message.source, reading.signal)] = (at_s, reading)
         return count
 
-    def _result(self, reason: str) -> Recording:
+    def _result(self, reason: str, silent_s: float) -> Recording:
         progress = self.progress
         seconds = progress.seconds
         fast = [self._fastest_s[p] for p in self._plan.fast if p in self._fastest_s]
@@ -253,4 +262,5 @@ class Recorder:
             gaps=progress.gaps,
             lost_exchanges=progress.lost,
             reason=reason,
+            silent_s=silent_s,
         )

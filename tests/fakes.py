@@ -58,9 +58,7 @@ class TableTransport:
         if not messages:
             return Exchange(at_s, request, (), Outcome.NO_DATA)
         refused = all(m.refused for m in messages)
-        return Exchange(
-            at_s, request, messages, Outcome.REFUSED if refused else Outcome.ANSWERED
-        )
+        return Exchange(at_s, request, messages, Outcome.REFUSED if refused else Outcome.ANSWERED)
 
     def _next(self, ask: str) -> Iterable[tuple[str, str]]:
         answer = self._answers.get(ask, [])

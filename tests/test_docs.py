@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 import typer
+from typer.testing import CliRunner
 
 from obdlog import errors
 from obdlog.cli.app import COMMANDS, app
-from typer.testing import CliRunner
 
 ROOT = Path(__file__).parent.parent
 COMMANDS_PAGE = (ROOT / "docs" / "commands.md").read_text(encoding="utf-8")

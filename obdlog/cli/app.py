@@ -7,7 +7,9 @@ of commands costs nothing but this table.
 from __future__ import annotations
 
 import importlib
+import signal
 import sys
+from types import FrameType
 from typing import Annotated, Any, NamedTuple
 
 import typer
@@ -102,6 +104,10 @@ def print_help() -> None:
     sys.stdout.write("\n".join(lines) + "\n")
 
 
+def _interrupt(number: int, frame: FrameType | None) -> None:  # noqa: ARG001
+    raise KeyboardInterrupt
+
+
 app = typer.Typer(
     cls=LazyGroup, add_completion=True, no_args_is_help=False, pretty_exceptions_enable=False
 )
@@ -122,7 +128,11 @@ def root(
 
 
 def main() -> None:
-    """Run the command line and leave with its exit code."""
+    """Run the command line and leave with its exit code.
+
+    A request to terminate is taken like Ctrl-C: the session is closed, the adapter left usable.
+    """
+    signal.signal(signal.SIGTERM, _interrupt)
     try:
         reported(app)(prog_name="obdlog")
     except typer.Exit as stop:  # raised by `reported` outside of any command

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -131,7 +131,7 @@ def clear(
     """
     require_engine_off(Client(transport), stated_off=stated_off)
     evidence_path = next_session_path(folder, "before-clear")
-    write_case_facts(folder, CaseFacts(vehicle=facts.vehicle, work=work))
+    write_case_facts(folder, replace(facts, work=work))
     with SessionWriter(
         evidence_path, session_header(transport, facts, work), transport.clock
     ) as evidence:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, BinaryIO
 
 import msgspec
 import typer
@@ -90,9 +90,7 @@ def _decode_text(line: str) -> dict[str, Any]:
     try:
         entry = msgspec.json.decode(line)
     except (msgspec.DecodeError, RecursionError) as error:
-        return {"error": f"the line is not JSON: {error}"}
-    if not isinstance(entry, dict):
-        return {"error": "the line is not a JSON object"}
+        return {**decode_line({}), "error": f"the line is not JSON: {error}"}
     return decode_line(entry)
 
 
@@ -108,11 +106,25 @@ def _lines(batch: str) -> Iterable[str]:
         raise InputFileError(f"{path} cannot be read: {error.strerror}", path=path) from error
 
 
-def _bounded(file: Any) -> Iterable[str]:
+def _bounded(file: BinaryIO) -> Iterable[str]:
+    """Yield each line, an over-long one cut off; blank ones only where more follows.
+
+    A blank line in between gets its answer too, so that answers can be matched by position.
+    """
+    blank = 0
+    start = "\ufeff"
     while line := file.readline(LONGEST_LINE):
-        text = line.decode("utf-8", "replace").strip()
-        if text:
-            yield text
+        rest = line
+        while not rest.endswith(b"\n") and (rest := file.readline(LONGEST_LINE)):
+            pass
+        text = line.decode("utf-8", "replace").removeprefix(start).strip()
+        start = ""
+        if not text:
+            blank += 1
+            continue
+        yield from [""] * blank
+        blank = 0
+        yield text
 
 
 def _show(result: dict[str, Any]) -> None:

@@ -39,7 +39,7 @@ def show(document: dict[str, Any]) -> None:
             ("Monitor", "Test", "Measured", "Low limit", "High limit", "Result"),
             (
                 (
-                    f"{t['monitor_id']} {t['monitor']}".strip(),
+                    t["monitor_id"] or f"component {t['component']}",
                     t["test_id"],
                     _value(t["value"], t["unit"]),
                     _value(t["low"], t["unit"]),

@@ -18,7 +18,7 @@ from obdlog.cli.options import (
 )
 from obdlog.cli.road import open_road, utc_now
 from obdlog.cli.signals import resolve_pids
-from obdlog.recorder import Progress, Recorder, Recording, build_plan
+from obdlog.recorder import LINK_LOST, Progress, Recorder, Recording, build_plan
 
 ROAD_CAUTION = (
     "Road test: legal roads only, a passenger operates the laptop, the driver drives. Stop when a "
@@ -64,6 +64,9 @@ def run(
             road.client, plan, on_exchange=shower.show, should_stop=road.played_out
         ).run(for_s=for_s)
         shower.end()
+        if recording.reason.startswith(LINK_LOST) and road.session:
+            now_s = road.transport.clock.now_s()
+            road.session.gap(now_s - recording.silent_s, now_s, recording.reason)
         road.end(recording.reason)
         path = road.path
     _print(recording, path, json)
@@ -72,7 +75,7 @@ def run(
 
 def exit_code(recording: Recording) -> int:
     """Return the contract's exit code for how a recording ended."""
-    if recording.reason.startswith("link lost"):
+    if recording.reason.startswith(LINK_LOST):
         return EXIT_LINK
     if recording.reason == "the car stopped answering":
         return EXIT_SILENT
