@@ -16,6 +16,7 @@ STATUS_OF_REPLY = {0x43: CONFIRMED, 0x47: PENDING, 0x4A: PERMANENT}
 """What a code in a reply of services 03, 07 and 0A is (SAE J1979)."""
 
 UDS_REPLY = 0x59
+_PADDING = (b"\x00", b"\x55", b"\xaa", b"\xcc", b"\xff")
 _BY_STATUS_MASK = 0x02
 _OBD_BY_MASK = 0x42
 _OBD_PERMANENT = 0x55
@@ -111,6 +112,8 @@ def read_codes(payload: bytes, bus: Bus = Bus.CAN) -> CodeReply:
     check_reply(payload, payload[0], least=2 if bus is Bus.CAN else 1)
     status = (STATUS_OF_REPLY[payload[0]],)
     body = payload[2:] if bus is Bus.CAN else payload[1:]
+    if bus is Bus.CAN and _is_padding(body[payload[1] * 2 :]):
+        body = body[: payload[1] * 2]
     codes = tuple(
         Code(code_from_bytes(pair), None, status) for pair in _records(body, 2) if any(pair)
     )
@@ -123,6 +126,11 @@ def read_codes(payload: bytes, bus: Bus = Bus.CAN) -> CodeReply:
     elif len(body) % 2:
         problem = "one byte is left over after the last code"
     return CodeReply(codes, problem)
+
+
+def _is_padding(rest: bytes) -> bool:
+    """Return whether `rest` is the filler of a last frame (00, 55, AA, CC or FF throughout)."""
+    return rest[:1] in _PADDING and not rest.strip(rest[:1])
 
 
 def _records(body: bytes, size: int) -> Iterator[bytes]:

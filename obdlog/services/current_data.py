@@ -7,7 +7,7 @@ from functools import partial
 
 from obdlog.errors import DecodeError
 from obdlog.model import Bus, Reading
-from obdlog.services.layout import Lengths, check_reply, split_items
+from obdlog.services.layout import Lengths, check_reply, split_items, split_leading
 from obdlog.tables import decode, signals
 
 REPLY = 0x41
@@ -34,6 +34,40 @@ def split_current_data(
     """
     check_reply(payload, REPLY, least=2)
     return split_items(payload[1:], lengths_in(context), requested)
+
+
+def split_known(
+    payload: bytes,
+    requested: Sequence[int] | None = None,
+    context: decode.Context = decode.EMPTY,
+) -> tuple[tuple[tuple[int, bytes], ...], str]:
+    """Return the pairs whose PID the table holds, and a sentence on the PIDs that it does not.
+
+    A PID of unknown length hides what follows it, unless `requested` says that all else is known.
+
+    Raises
+    ------
+    DecodeError
+        Not a service 01 reply, or no known lengths add up to it.
+    """
+    try:
+        items = split_current_data(payload, requested, context)
+        unknown = [pid for pid, _ in items if not signals.lengths(pid)]
+    except DecodeError:
+        leading = payload[:1] == bytes([REPLY]) and split_leading(
+            payload[1:], lengths_in(context), requested
+        )
+        if not leading:
+            raise
+        items, stop = leading
+        return items, f"{_missing([stop])}; what follows it cannot be told apart"
+    known = tuple((pid, data) for pid, data in items if pid not in unknown)
+    return known, _missing(unknown) if unknown else ""
+
+
+def _missing(pids: Sequence[int]) -> str:
+    names = ", ".join(f"{pid:02X}" for pid in pids)
+    return f"PID {names} is not in this edition's signal table"
 
 
 def lengths_in(context: decode.Context) -> Lengths:
@@ -72,7 +106,7 @@ def readings_of(
     pairs = list(items)
     for pid, data in pairs:
         if not signals.lengths(pid):
-            raise DecodeError(f"PID {pid:02X} is not in the signal table", payload=data)
+            raise DecodeError(_missing([pid]), payload=data)
         context = context.updated(pid, data)
     return tuple(
         reading for pid, data in pairs for reading in decode.decode_pid(pid, data, context, bus=bus)

@@ -12,6 +12,7 @@ MAX_PAYLOAD = 4095
 
 _MAX_SPLIT = 512
 _MAX_WAYS = 32
+_MAX_UNKNOWN = 64
 
 Item = tuple[int, bytes]
 Lengths = Callable[[int], tuple[int, ...]]
@@ -53,8 +54,8 @@ def split_items(
     the one wins that names only requested identifiers, none of them twice, most of them, then
     the one with the likeliest lengths (`lengths` gives those first), then the one in the order
     of the request. `skip` bytes after each identifier stay in front of its data (service 02's
-    frame number). An identifier without a known length is accepted only alone, with all that
-    follows as its data.
+    frame number). An identifier without a known length is accepted where it is alone, or the
+    only such one of those requested: its data are then what the others leave over.
 
     Raises
     ------
@@ -65,6 +66,55 @@ def split_items(
         raise DecodeError("the reply carries no identifier", payload=body)
     if len(body) > _MAX_SPLIT:
         raise DecodeError("the reply is too long to carry separate values", payload=body[:16])
+    best = _best_way(body, lengths, requested, id_bytes, skip)
+    if best is None:
+        guess = _with_one_unknown(lengths, requested, len(body))
+        best = guess and _best_way(body, guess, requested, id_bytes, skip)
+    if best is not None:
+        return best
+    identifier = int.from_bytes(body[:id_bytes], "big")
+    data = body[id_bytes:]
+    if not lengths(identifier) and (requested is None or list(requested) == [identifier]):
+        return ((identifier, data),)
+    digits = id_bytes * 2
+    raise DecodeError(
+        f"the bytes after identifier {identifier:0{digits}X} do not add up to known lengths",
+        payload=body,
+    )
+
+
+def split_leading(
+    body: bytes, lengths: Lengths, requested: Sequence[int] | None = None, *, skip: int = 0
+) -> tuple[tuple[Item, ...], int] | None:
+    """Return the pairs before the first one-byte identifier of unknown length, and that one.
+
+    None where the bytes before no such identifier add up. Of several places the first is taken.
+    """
+    for end, identifier in enumerate(body[:_MAX_SPLIT]):
+        if end == 0 or lengths(identifier):
+            continue
+        if requested is not None and identifier not in requested:
+            continue
+        items = _best_way(body[:end], lengths, requested, 1, skip)
+        if items is not None and {name for name, _ in items} <= set(requested or range(0x100)):
+            return items, identifier
+    return None
+
+
+def _with_one_unknown(
+    lengths: Lengths, requested: Sequence[int] | None, most: int
+) -> Lengths | None:
+    """Return `lengths` with any length for the one requested identifier that has none there."""
+    unknown = {identifier for identifier in requested or () if not lengths(identifier)}
+    if len(unknown) != 1:
+        return None
+    anything = tuple(range(1, min(most, _MAX_UNKNOWN)))
+    return lambda identifier: anything if identifier in unknown else lengths(identifier)
+
+
+def _best_way(
+    body: bytes, lengths: Lengths, requested: Sequence[int] | None, id_bytes: int, skip: int
+) -> tuple[Item, ...] | None:
     # ways[i]: the few best ways to read the body from byte i to its end, built from the end.
     ways: list[list[tuple[Item, ...]]] = [[] for _ in body] + [[()]]
     for start in range(len(body) - id_bytes, -1, -1):
@@ -77,17 +127,7 @@ def split_items(
                 ways[start] += [(item, *rest) for rest in ways[end]]
         ranked = sorted(ways[start], key=lambda way: _cost(way, lengths, skip, requested))
         ways[start] = ranked[:_MAX_WAYS]
-    if ways[0]:
-        return ways[0][0]
-    identifier = int.from_bytes(body[:id_bytes], "big")
-    data = body[id_bytes:]
-    if not lengths(identifier) and (requested is None or list(requested) == [identifier]):
-        return ((identifier, data),)
-    digits = id_bytes * 2
-    raise DecodeError(
-        f"the bytes after identifier {identifier:0{digits}X} do not add up to known lengths",
-        payload=body,
-    )
+    return ways[0][0] if ways[0] else None
 
 
 def _cost(

@@ -54,10 +54,12 @@ def _reading(reading: Reading) -> JsonObject:
 
 
 def _current_data(reply: bytes, asked: Asked, result: JsonObject) -> None:
-    readings = current_data.parse_current_data(
-        reply, asked.context, asked.bus, asked.identifiers(0x01)
-    )
-    result["readings"] = [_reading(r) for r in readings]
+    requested = asked.identifiers(0x01)
+    items, problem = current_data.split_known(reply, requested, asked.context)
+    readings = current_data.readings_of(items, asked.context, asked.bus)
+    if not problem or readings:
+        result["readings"] = [_reading(r) for r in readings]
+    result["error"] = problem or None
 
 
 def _freeze_frame(reply: bytes, asked: Asked, result: JsonObject) -> None:
@@ -94,6 +96,10 @@ def _erased(_reply: bytes, _asked: Asked, result: JsonObject) -> None:
 
 
 def _oxygen_tests(reply: bytes, _asked: Asked, result: JsonObject) -> None:
+    if oxygen_tests.is_bitmap(reply):
+        supported = oxygen_tests.parse_supported_tests(reply)
+        result["info"] = {"supported": [f"{test_id:02X}" for test_id in supported]}
+        return
     result["tests"] = [
         {
             "monitor_id": None,
@@ -116,8 +122,10 @@ def _onboard_tests(reply: bytes, asked: Asked, result: JsonObject) -> None:
         found = onboard_tests.parse_supported_monitors(reply, asked.bus)
         result["info"] = {"supported": [f"{mid:02X}" for mid in found]}
         return
+    tests, problem = onboard_tests.read_tests(reply, asked.bus)
     result["tests"] = []
-    for test in onboard_tests.parse_tests(reply, asked.bus):
+    result["error"] = problem or None
+    for test in tests:
         row: JsonObject = {
             "monitor_id": test.monitor_id,
             "test_id": test.test_id,

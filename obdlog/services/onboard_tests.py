@@ -53,17 +53,30 @@ def parse_tests(payload: bytes, bus: Bus = Bus.CAN) -> tuple[TestResult, ...]:
     ----------
     SAE J1979, service 06: limits are inclusive; a record all zero has not run since clearing.
     """
+    tests, problem = read_tests(payload, bus)
+    if problem:
+        raise DecodeError(problem, payload=payload)
+    return tests
+
+
+def read_tests(payload: bytes, bus: Bus = Bus.CAN) -> tuple[tuple[TestResult, ...], str]:
+    """Return the whole records of a service 06 reply, and a sentence on what is left over.
+
+    Raises
+    ------
+    DecodeError
+        Not a service 06 reply.
+    """
     check_reply(payload, REPLY, least=2)
     if is_bitmap(payload):
-        return ()
+        return (), ""
     size = _CAN_RECORD if bus is Bus.CAN else _LEGACY_RECORD
     body = payload[1:]
-    if len(body) % size:
-        raise DecodeError(
-            f"{len(body)} bytes are not whole records of {size} bytes", payload=payload
-        )
     record = _can_result if bus is Bus.CAN else _legacy_result
-    return tuple(record(body[i : i + size]) for i in range(0, len(body), size))
+    tests = tuple(record(body[i : i + size]) for i in range(0, len(body) - size + 1, size))
+    if len(body) % size:
+        return tests, f"{len(body)} bytes are not whole records of {size} bytes"
+    return tests, ""
 
 
 def is_bitmap(payload: bytes) -> bool:

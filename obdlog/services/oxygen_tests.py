@@ -7,6 +7,7 @@ from fractions import Fraction
 
 from obdlog.errors import DecodeError
 from obdlog.services.layout import check_reply
+from obdlog.services.requests import BITMAP_STEP, supported_pids
 
 REPLY = 0x45
 
@@ -44,6 +45,25 @@ class OxygenTest:
         return "fail"
 
 
+def is_bitmap(payload: bytes) -> bool:
+    """Return whether a service 05 reply names supported tests (test 00, 20 … E0)."""
+    return len(payload) > 1 and payload[1] % BITMAP_STEP == 0
+
+
+def parse_supported_tests(payload: bytes) -> tuple[int, ...]:
+    """Return the ids of tests that a service 05 support bitmap names.
+
+    Raises
+    ------
+    DecodeError
+        Not a service 05 reply, or not of four bytes after the test id and the sensor.
+    """
+    check_reply(payload, REPLY, least=4)
+    if len(payload) != 7:
+        raise DecodeError("a support bitmap has 4 bytes", payload=payload)
+    return supported_pids(payload[1], payload[3:])
+
+
 def parse_oxygen_tests(payload: bytes) -> tuple[OxygenTest, ...]:
     """Return the result in a service 05 reply; empty for a support bitmap (test 00, 20 …).
 
@@ -57,11 +77,10 @@ def parse_oxygen_tests(payload: bytes) -> tuple[OxygenTest, ...]:
     SAE J1979, service 05 (test ids and scales from memory).
     """
     check_reply(payload, REPLY, least=4)
-    test_id, sensor, *values = payload[1:]
-    if test_id % 0x20 == 0:
-        if len(values) != 4:
-            raise DecodeError("a support bitmap has 4 bytes", payload=payload)
+    if is_bitmap(payload):
+        parse_supported_tests(payload)
         return ()
+    test_id, sensor, *values = payload[1:]
     if len(values) not in (1, 3):
         raise DecodeError("a result has a value, or a value and two limits", payload=payload)
     name, unit, scale = _TESTS.get(test_id, ("test that the maker defines", "", Fraction(1)))

@@ -87,7 +87,7 @@ def _fields_in(pid: int, length: int, context: Context) -> tuple[Field, ...]:
 def _build(pid: int, length: int, context: Context) -> tuple[Field, ...]:
     allowed = lengths(pid)
     if not allowed:
-        raise DecodeError(f"PID {pid:02X} is not in the signal table")
+        raise DecodeError(f"PID {pid:02X} is not in this edition's signal table")
     if length not in allowed:
         wanted = " or ".join(str(n) for n in allowed)
         raise DecodeError(f"PID {pid:02X} has {wanted} data bytes, not {length}")

@@ -65,7 +65,7 @@ def test_a_wrong_length_is_refused(pid: int, size: int) -> None:
 
 @pytest.mark.parametrize("pid", [0xFF, -1, 0x100])
 def test_an_unknown_pid_is_refused(pid: int) -> None:
-    with pytest.raises(DecodeError, match="not in the signal table"):
+    with pytest.raises(DecodeError, match="not in this edition's signal table"):
         decode_pid(pid, b"\x00")
 
 
