@@ -28,6 +28,7 @@ _LENGTH_LINE_DIGITS = 3
 _RESPONSE_PENDING = 0x78
 _ANSWER_BIT = 0x40
 _SERVICES_WITH_IDENTIFIER = frozenset({0x01, 0x02, 0x05, 0x06, 0x08, 0x09, 0x22})
+_LEGACY_HEADER = re.compile(r"(4[18]6B|[8C][0-9A-F]F1)([0-9A-F]{2}){3,}$")
 _HEADER_LIKE = re.compile(r"4[18]6B|7E[89A-F]|18DA|[8-9A-F][0-9A-F]F1")
 
 
@@ -84,7 +85,7 @@ def assemble(
         legacy_bus = protocol is not None and protocol.bus is Bus.LEGACY
         return _without_headers(kept, protocol, legacy_bus=legacy_bus)
     if shape is None:
-        return _bounded([], [f"unknown form: {quote(line)}" for line in kept], None)
+        return _bounded([], [_unknown(line) for line in kept], None)
     if shape in {Shape.CAN_11, Shape.CAN_29}:
         return _can(kept, shape)
     return _legacy(kept, shape)
@@ -108,6 +109,13 @@ def _bounded(messages: Iterable[EcuMessage], faults: list[str], bus: Bus | None)
     if len(faults) > _MAX_FAULTS:
         faults = [*faults[:_MAX_FAULTS], f"and {len(faults) - _MAX_FAULTS} more"]
     return Assembled(tuple(messages), tuple(faults), bus)
+
+
+def _unknown(line: str) -> str:
+    text = line.replace(" ", "").upper()
+    if _LEGACY_HEADER.match(text):
+        return f"the checksum is wrong: {quote(line)}"
+    return f"unknown form: {quote(line)}"
 
 
 def _can(lines: list[str], shape: Shape) -> Assembled:

@@ -53,7 +53,7 @@ def decode_payload(
             DECODERS[reply[0]](reply, asked, result)
         else:
             raise DecodeError(f"replies of service {service:02X} are not decoded")
-        _compare(service, asked, result)
+        _compare(service, reply, asked, result)
     except DecodeError as error:
         result["error"] = str(error)
     return result
@@ -72,6 +72,8 @@ def _service_of(reply: bytes) -> int:
 def _gather(replies: Sequence[bytes]) -> Context:
     context = EMPTY
     for reply in replies:
+        if reply[:1] != bytes([current_data.REPLY]):
+            continue  # no other service says anything about the meaning of readings
         try:
             for pid, data in current_data.split_current_data(reply, context=context):
                 context = context.updated(pid, data)
@@ -80,7 +82,7 @@ def _gather(replies: Sequence[bytes]) -> Context:
     return context
 
 
-def _compare(service: int, asked: Asked, result: JsonObject) -> None:
+def _compare(service: int, reply: bytes, asked: Asked, result: JsonObject) -> None:
     """Say so when the reply belongs to another request; it is decoded all the same."""
     if not asked.request or result["error"]:
         return
@@ -90,6 +92,10 @@ def _compare(service: int, asked: Asked, result: JsonObject) -> None:
         )
         return
     wanted = asked.identifiers(service)
+    if service in (0x05, 0x06, 0x09) and wanted and reply[0] != NEGATIVE_RESPONSE:
+        if reply[1] != wanted[0]:
+            result["error"] = f"the reply holds {reply[1]:02X}, the request asks {wanted[0]:02X}"
+        return
     if service in (0x01, 0x02) and wanted and "readings" in result:
         strangers = {r["pid"] for r in result["readings"]} - {f"{pid:02X}" for pid in wanted}
         if strangers:
@@ -108,10 +114,12 @@ def decode_line(entry: object) -> JsonObject:
     try:
         if not isinstance(entry, Mapping):
             raise DecodeError("the line is not a JSON object")
-        request = _hex(entry["request"], "request") if entry.get("request") else None
+        request = None if entry.get("request") is None else _hex(entry["request"], "request")
         bus = _bus(entry.get("bus"))
         context = _context(entry.get("context"))
         if entry.get("lines") is not None:
+            if entry.get("reply") is not None:
+                raise DecodeError("the line has both reply and lines; give one of them")
             return identity | _decode_lines(entry["lines"], request, bus, context)
         if entry.get("reply") is None:
             raise DecodeError("the line has neither reply nor lines")
@@ -156,6 +164,8 @@ def _bus(value: object) -> Bus | None:
 def _context(value: object) -> tuple[bytes, ...]:
     if value is None:
         return ()
+    if isinstance(value, str):
+        value = [value]
     if not isinstance(value, list) or len(value) > MAX_CONTEXT:
         raise DecodeError(f"context is not a list of up to {MAX_CONTEXT} replies")
     return tuple(_hex(reply, "context") for reply in value)
@@ -165,13 +175,24 @@ def _decode_lines(
     value: object, request: bytes | None, bus: Bus | None, context: tuple[bytes, ...]
 ) -> JsonObject:
     from obdlog.framing import assemble
+    from obdlog.framing.legacy import merge
+    from obdlog.framing.pasted import is_tester, read_pasted
 
-    lines, prompted = _clean_lines(value)
-    request = request or prompted
-    found = assemble(lines, None, headers=True, request=request)
-    messages = _final(found.messages)
+    pasted = read_pasted(_texts(value))
+    request = request or pasted.request
+    found = assemble(pasted.lines, None, headers=True, request=request)
+    if not found.messages and request is None:
+        # Without headers only an answer's own first bytes tell that it is one.
+        found = assemble(pasted.lines, None, headers=True, request=_answered(pasted.lines))
+    asked = [m.payload for m in found.messages if is_tester(m.source)]
+    request = request or (asked[0] if asked else None)
+    problems = [*pasted.remarks, *found.faults]
+    answers = [m for m in found.messages if not is_tester(m.source)]
+    if bus is Bus.LEGACY and all(m.source == UNKNOWN_SOURCE for m in answers):
+        answers = merge(answers, problems)
+    messages = _final(answers)
     if not messages:
-        raise DecodeError("; ".join(found.faults[:3]) or "the lines hold no message")
+        raise DecodeError("; ".join(problems[:3]) or "the lines hold no message")
     results = [
         decode_payload(
             message.payload,
@@ -185,13 +206,12 @@ def _decode_lines(
     first = dict(results[0])
     if len(results) > 1:
         first["messages"] = results
-    if found.faults:
-        first["error"] = first["error"] or "; ".join(found.faults[:3])
+    if problems:
+        first["error"] = first["error"] or "; ".join(problems[:3])
     return first
 
 
-def _clean_lines(value: object) -> tuple[list[str], bytes | None]:
-    """Return the adapter's lines, and the request where a pasted prompt shows one."""
+def _texts(value: object) -> list[str]:
     lines = value.splitlines() if isinstance(value, str) else value
     if not isinstance(lines, list) or not all(isinstance(line, str) for line in lines):
         raise DecodeError("lines is not a list of texts")
@@ -199,25 +219,31 @@ def _clean_lines(value: object) -> tuple[list[str], bytes | None]:
         raise DecodeError(
             f"lines holds more than {MAX_LINES} lines or {MAX_LINE} characters in one"
         )
-    kept, request = [], None
-    for line in (line.strip() for line in lines):
-        if line.startswith(">"):
-            typed = line.lstrip("> ")
-            if typed and request is None:
-                try:
-                    request = _hex(typed, "request")
-                except DecodeError:
-                    request = None  # a command to the adapter itself
-        elif line:
-            kept.append(line.rstrip("> "))
-    return kept, request
+    return lines
+
+
+def _answered(lines: Sequence[str]) -> bytes | None:
+    """Return the request that the first of `lines` would answer, None where it is no answer."""
+    try:
+        payload = bytes.fromhex(lines[0])
+    except (IndexError, ValueError):
+        return None
+    if payload[:1] == bytes([NEGATIVE_RESPONSE]):
+        return payload[1:2] or None
+    if not payload or payload[0] not in DECODERS:
+        return None
+    return bytes([payload[0] - 0x40]) + payload[1:2]
 
 
 def _final(messages: Sequence[EcuMessage]) -> list[EcuMessage]:
-    """Return the messages without "response pending" of modules that answered after all."""
+    """Return the messages, answers before refusals.
+
+    "Response pending" of modules that answered after all is left out.
+    """
     pending = [m for m in messages if m.refused and m.payload[2:3] == bytes([RESPONSE_PENDING])]
     answered = {m.source for m in messages if m not in pending}
-    return [m for m in messages if m not in pending or m.source not in answered]
+    kept = [m for m in messages if m not in pending or m.source not in answered]
+    return sorted(kept, key=lambda message: message.refused)
 
 
 def _bus_of(source: str) -> Bus:

@@ -105,6 +105,54 @@ def test_the_id_is_echoed_whatever_it_is() -> None:
     assert decode_line({"id": 5})["id"] == 5
 
 
+@pytest.mark.parametrize("filler", ["00000000", "AAAAAAAA", "555555", "CCCC", "FFFF"])
+def test_filler_after_the_counted_codes_makes_no_codes(filler: str) -> None:
+    """ISO 15765-4 fills the last frame; the count byte of SAE J1979 says where the codes end."""
+    result = decode("430201020301" + filler)
+    assert [c["code"] for c in result["codes"]] == ["P0102", "P0301"]
+    assert result["error"] is None
+
+
+@pytest.mark.parametrize(
+    ("reply", "request_", "found"),
+    [
+        ("410C1AF8FE7D", "", {"RPM": 1726}),
+        ("410C1AF8FE7D", "010CFE", {"RPM": 1726}),
+        ("410D32FE7D0C1AF8", "010DFE0C", {"VSS": 50, "RPM": 1726}),
+        ("41FE7D0001020304", "01FE00", {"PIDS_SUPPORTED_01_20": "08 0F 17 18 1E"}),
+    ],
+)
+def test_a_pid_outside_the_table_does_not_take_the_others_with_it(
+    reply: str, request_: str, found: dict[str, Any]
+) -> None:
+    result = decode(reply, request_)
+    assert values(result) == found
+    assert "PID FE" in result["error"]
+
+
+def test_a_broken_record_leaves_the_whole_ones_before_it() -> None:
+    """SAE J1979, service 06 on CAN: nine bytes a record."""
+    result = decode("46A10C24000500000005A10B")
+    assert [t["result"] for t in result["tests"]] == ["pass"]
+    assert "whole records" in result["error"]
+
+
+def test_supported_tests_of_service_05() -> None:
+    assert decode("450001C0000000", bus="legacy")["info"] == {"supported": ["01", "02"]}
+
+
+def test_context_of_other_services_and_a_single_text() -> None:
+    assert values(decode("410BFF", context="414F0000001E"))["MAP"] == 300
+    assert values(decode("410BFF", context=["43010102", "414F0000001E"]))["MAP"] == 300
+
+
+@pytest.mark.parametrize(
+    ("reply", "request_"), [("46A10B24000000000000", "06A2"), ("490055400000", "0904")]
+)
+def test_an_answer_about_something_else_is_named(reply: str, request_: str) -> None:
+    assert request_[2:] in decode(reply, request_)["error"]
+
+
 @pytest.mark.parametrize(
     ("line", "words"),
     [
@@ -117,8 +165,11 @@ def test_the_id_is_echoed_whatever_it_is() -> None:
         ({"reply": "410D32", "context": 1}, "context"),
         ({"reply": "410D32", "context": ["41"]}, "context"),
         ({"reply": "410D32", "context": ["410D32"] * 65}, "context"),
+        ({"reply": "410D32", "request": []}, "request"),
+        ({"reply": "410D32", "lines": ["7E803410D32"]}, "both"),
         ({"lines": 5}, "lines"), ({"lines": [5]}, "lines"), ({"lines": []}, "no message"),
-        ({"lines": ["NO DATA"]}, ""), ({"lines": ["x" * 601]}, "lines"),
+        ({"lines": ["NO DATA"]}, "No module answered"),
+        ({"lines": ["48 6B 10 41 0D 32 00"]}, "checksum"), ({"lines": ["x" * 601]}, "lines"),
         ({"lines": [""] * 2001}, "lines"), ({"reply": "010C"}, "request"),
         ({"reply": "41FE00"}, "FE"), ({"reply": "7F"}, "cut short"), ({"reply": "7F01"}, "3 bytes"),
         ({"reply": "C1"}, "not decoded"), ({"reply": "410C1A"}, "lengths"),
@@ -169,6 +220,47 @@ def test_lines_of_an_older_bus_are_read_with_its_layout() -> None:
     result = decode_line({"lines": [line], "request": "03"})
     assert [c["code"] for c in result["codes"]] == ["P0102", "P0113"]
     assert result["source"] == "10"
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        ["010D", "7E8 03 41 0D 32"],
+        ["01 0D 1", "7E803410D32", ">"],
+        "ATZ\r\rXYZ327 v1.5\r\r>ATE0\rOK\r>010D\rSEARCHING...\r7E8 03 41 0D 32\r\r>",
+        [">010D", "SEARCHING...7E8 03 41 0D 32"],
+        [">010D", "\x007E8\t03\t41\t0D\t32"],
+        ["7DF 02 01 0D", "7E8 03 41 0D 32"],
+        ["010D", "41 0D 32"],
+    ],
+)
+def test_a_terminal_session_is_read_as_it_was_pasted(lines: object) -> None:
+    result = decode_line({"lines": lines})
+    assert (result["request"], values(result), result["error"]) == ("010D", {"VSS": 50}, None)
+
+
+def test_lines_without_headers_need_no_request() -> None:
+    assert values(decode_line({"lines": ["41 0D 32"]})) == {"VSS": 50}
+    assert decode_line({"lines": ["7F 01 12"]})["refusal"]["code"] == "12"
+
+
+def test_messages_of_an_older_bus_without_headers_make_one_answer() -> None:
+    """SAE J1979: on the older buses codes come in threes, a message each."""
+    lines = ["03", "43 01 02 01 13 04 42", "43 04 20 00 00 00 00"]
+    result = decode_line({"lines": lines, "bus": "legacy"})
+    assert [c["code"] for c in result["codes"]] == ["P0102", "P0113", "P0442", "P0420"]
+
+
+def test_what_the_adapter_reported_stands_beside_what_was_read() -> None:
+    result = decode_line({"lines": ["7E8 03 41 0D 32", "BUFFER FULL"]})
+    assert values(result) == {"VSS": 50}
+    assert "lost" in result["error"]
+
+
+def test_an_answer_comes_before_another_module_s_refusal() -> None:
+    result = decode_line({"lines": ["7E9 03 7F 01 12", "7E8 03 41 0D 32"]})
+    assert values(result) == {"VSS": 50}
+    assert [m["source"] for m in result["messages"]] == ["7E8", "7E9"]
 
 
 json_values = st.recursive(

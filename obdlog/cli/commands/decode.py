@@ -87,6 +87,8 @@ def _is_payload(text: str) -> bool:
 def _decode_text(line: str) -> dict[str, Any]:
     from obdlog.services.decode import decode_line
 
+    if not line:
+        return {**decode_line({}), "error": "the line is blank"}
     try:
         entry = msgspec.json.decode(line)
     except (msgspec.DecodeError, RecursionError) as error:
