@@ -14,7 +14,7 @@ def test_demo_tells_the_whole_job_and_leaves_a_report(run, tmp_path):
         assert step in output
     folder = tmp_path / "obdlog-demo"
     report = (folder / "report.html").read_text(encoding="utf-8")
-    assert report.startswith("<!doctype html>") or report.startswith("<!DOCTYPE html>")
+    assert report.startswith(("<!doctype html>", "<!DOCTYPE html>"))
     assert "http://" not in report.replace("http://www.w3.org/", "")
     assert len(session_files(folder)) == 5
     verdicts = {

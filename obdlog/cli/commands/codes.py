@@ -28,8 +28,8 @@ from obdlog.model import Reading
 
 FOUND = 10
 HOW_TO_STATE_WORK = (
-    "No work was stated. Say what was unplugged or replaced (--unplugged, --replaced, or case.toml): "
-    "that is what tells an after-effect from a fault."
+    "No work was stated. Say what was unplugged or replaced (--unplugged, --replaced, or "
+    "case.toml): that is what tells an after-effect from a fault."
 )
 NOT_REACHED = (
     "Only modules that answered are listed. Airbag, brake and other modules beyond the legislated "

@@ -52,9 +52,16 @@ def run(
     ] = False,
 ) -> None:
     """Draw a session: one panel a signal on one time axis, expected bands, gaps as gaps."""
-    screen.say(
-        f"{draw(session, signal, out, fuel=fuel, displacement_l=displacement, case=case, bands=not no_checks)}"
+    figure = draw(
+        session,
+        signal,
+        out,
+        fuel=fuel,
+        displacement_l=displacement,
+        case=case,
+        bands=not no_checks,
     )
+    screen.say(str(figure))
 
 
 def draw(
