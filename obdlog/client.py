@@ -109,11 +109,18 @@ class Client:
         return self._supported(0x01) or self.ask_bitmaps(0x01)
 
     def _ask_signals(self, pids: Iterable[int], purpose: str) -> None:
-        """Ask those of `pids` that any module announces; all of them where none announces any."""
+        """Ask those of `pids` that any module announces, and those whose bitmap stayed unanswered.
+
+        Without any bitmap all are asked.
+        """
         supported = self._signals()
-        known = frozenset().union(*supported.values()) if supported else None
+        known = frozenset().union(*supported.values())
+        base = 0x00
+        while base + 0x20 in known and any(base + 0x20 < pid <= base + 0x40 for pid in known):
+            base += 0x20
+        unanswered = base + 0x20 if base + 0x20 in known else None
         for pid in pids:
-            if known is None or pid in known:
+            if not supported or pid in known or (unanswered is not None and pid > unanswered):
                 self.ask(bytes([0x01, pid]), purpose=purpose)
 
     def read_codes(self) -> None:

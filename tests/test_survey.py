@@ -137,3 +137,23 @@ def test_identity_is_read_per_module():
     assert engine.cvns == ("00A1B2C3",)
     assert 0x0C in engine.supported
     assert 0x20 not in engine.supported
+
+
+def test_counters_are_asked_where_the_bitmap_that_would_announce_them_stays_unanswered():
+    answers = {
+        "0100": [(ENGINE, "4100BE3EB813")],
+        "0101": [(ENGINE, "410182076500")],
+        "0130": [(ENGINE, "413005")],
+        "0131": [(ENGINE, "4131000C")],
+    }
+    client = Client(TableTransport(answers))
+    client.read_readiness()
+    counters = survey.survey_counters(client.exchanges, Bus.CAN)
+    assert (counters.warm_ups_since_clear, counters.distance_since_clear_km) == (5, 12)
+    assert b"\x01\x4d" in [e.request.payload for e in client.exchanges]
+
+
+def test_counters_that_no_bitmap_announces_are_not_asked():
+    client = Client(TableTransport(CODES))
+    client.read_readiness()
+    assert b"\x01\x30" not in [e.request.payload for e in client.exchanges]

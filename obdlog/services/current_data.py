@@ -83,12 +83,17 @@ def parse_current_data(
 ) -> tuple[Reading, ...]:
     """Return the readings of a service 01 reply, in the reply's order.
 
+    PIDs that the table does not hold are left out beside others that it does.
+
     Raises
     ------
     DecodeError
-        Not a service 01 reply, unknown lengths, or a PID that the table does not hold.
+        Not a service 01 reply, unknown lengths, or no PID that the table holds.
     """
-    return readings_of(split_current_data(payload, requested, context), context, bus)
+    items, problem = split_known(payload, requested, context)
+    if problem and not items:
+        raise DecodeError(problem, payload=payload)
+    return readings_of(items, context, bus)
 
 
 def readings_of(

@@ -66,11 +66,13 @@ def split_items(
         raise DecodeError("the reply carries no identifier", payload=body)
     if len(body) > _MAX_SPLIT:
         raise DecodeError("the reply is too long to carry separate values", payload=body[:16])
-    best = _best_way(body, lengths, requested, id_bytes, skip)
-    if best is None:
-        guess = _with_one_unknown(lengths, requested, len(body))
-        best = guess and _best_way(body, guess, requested, id_bytes, skip)
-    if best is not None:
+    unknown = {identifier for identifier in requested or () if not lengths(identifier)}
+    guess = lengths
+    if len(unknown) == 1 and len(set(requested or ())) > 1:
+        guess = _with_any(lengths, next(iter(unknown)), len(body))
+    best = _best_way(body, guess, requested, id_bytes, skip)
+    # Data of an unknown identifier can look like identifiers that nobody asked for.
+    if best is not None and not (unknown and _strangers(best, requested)):
         return best
     identifier = int.from_bytes(body[:id_bytes], "big")
     data = body[id_bytes:]
@@ -96,20 +98,19 @@ def split_leading(
         if requested is not None and identifier not in requested:
             continue
         items = _best_way(body[:end], lengths, requested, 1, skip)
-        if items is not None and {name for name, _ in items} <= set(requested or range(0x100)):
+        if items is not None and not _strangers(items, requested):
             return items, identifier
     return None
 
 
-def _with_one_unknown(
-    lengths: Lengths, requested: Sequence[int] | None, most: int
-) -> Lengths | None:
-    """Return `lengths` with any length for the one requested identifier that has none there."""
-    unknown = {identifier for identifier in requested or () if not lengths(identifier)}
-    if len(unknown) != 1:
-        return None
+def _with_any(lengths: Lengths, unknown: int, most: int) -> Lengths:
+    """Return `lengths` with any length for the one identifier `unknown`."""
     anything = tuple(range(1, min(most, _MAX_UNKNOWN)))
-    return lambda identifier: anything if identifier in unknown else lengths(identifier)
+    return lambda identifier: anything if identifier == unknown else lengths(identifier)
+
+
+def _strangers(items: Sequence[Item], requested: Sequence[int] | None) -> bool:
+    return requested is not None and any(name not in requested for name, _ in items)
 
 
 def _best_way(

@@ -55,6 +55,30 @@ def test_pid_1d_makes_the_second_byte_likely() -> None:
     assert split(reply, [0x06, 0x08], one_d="30") == [(0x06, "8008"), (0x08, "80")]
 
 
+def test_an_unknown_pid_among_known_ones_gets_what_they_leave() -> None:
+    # 07 with two bytes (A0 05) and then 3C with two would fit as well; nobody asked for 3C.
+    assert split("4107A0053C617D", [0x07, 0x05, 0x61]) == [
+        (0x07, "A0"),
+        (0x05, "3C"),
+        (0x61, "7D"),
+    ]
+    assert split("4107A0617D0E800D32", [0x07, 0x61, 0x0D]) == [
+        (0x07, "A0"),
+        (0x61, "7D0E80"),
+        (0x0D, "32"),
+    ]
+
+
+def test_two_unknown_pids_are_not_guessed() -> None:
+    with pytest.raises(DecodeError):
+        split("4107A0053C617D", [0x07, 0x05, 0x61, 0x62])
+
+
+def test_readings_of_known_pids_survive_an_unknown_one() -> None:
+    (reading,) = parse_current_data(bytes.fromhex("410D32617D"), requested=[0x0D, 0x61])
+    assert (reading.signal, reading.value) == ("VSS", 50)
+
+
 def test_one_unknown_pid_keeps_its_bytes_and_no_readings() -> None:
     assert split("41FE010203", [0xFE])[0][0] == 0xFE
     with pytest.raises(DecodeError):
