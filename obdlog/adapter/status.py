@@ -97,13 +97,13 @@ STATUS_FACTS: dict[Status, StatusFacts] = {
     ),
     Status.FB_ERROR: StatusFacts(
         "The adapter drives the bus and does not see its own signal: wiring or bus fault.",
-        Recovery.REPORT_NO_CONNECTION,
+        Recovery.RETRY,
     ),
     Status.BUS_INIT_ERROR: StatusFacts(
-        "The car did not answer when the adapter woke the bus.", Recovery.REPORT_NO_CONNECTION
+        "The car did not answer when the adapter woke the bus.", Recovery.RETRY
     ),
     Status.UNABLE_TO_CONNECT: StatusFacts(
-        "No protocol brought an answer; is the ignition on?", Recovery.REPORT_NO_CONNECTION
+        "No protocol brought an answer; the ignition may be off.", Recovery.REPORT_NO_CONNECTION
     ),
     Status.ERR_CODE: StatusFacts(
         "The adapter met an internal fault and may have fallen back to its defaults.",

@@ -11,7 +11,7 @@ from obdlog.adapter.protocols import PROTOCOLS, header_commands
 from obdlog.adapter.reply import Reply
 from obdlog.adapter.setup import parse_voltage
 from obdlog.adapter.status import Recovery, Status
-from obdlog.errors import LinkError
+from obdlog.errors import LinkError, LinkTimeoutError
 from obdlog.links.base import Link
 from obdlog.links.url import parse_url
 from obdlog.model import FUNCTIONAL, Exchange, Outcome, Request
@@ -30,6 +30,14 @@ BUSY_WAIT_S = 0.2
 PENDING_TRIES = 3
 PENDING_WAIT_S = 1.0
 REPAIR_TRIES = 2
+LONGEST_EXCHANGE_S = 45.0
+"""After so long a request is not asked again, however its replies promise more."""
+MOST_SILENCES = 6
+"""After so many requests without an end in a row the adapter is taken for dead, prompt or not."""
+LONGEST_PENDING_S = 5.0
+"""How long after "response pending" a module may take (ISO 15765-4: P2*CAN_max, 5 s)."""
+
+SAYS_BANNER = frozenset({"ATZ", "ATWS", "ATD", "ATI", "AT@1"})
 
 # An erase may take a module seconds: the adapter waits its longest, and does not shorten that.
 PATIENT_TIMING = ("ATAT0", "ATSTFF")
@@ -70,6 +78,7 @@ class AdapterTransport:
         self._wanted_protocol = protocol
         self._target = FUNCTIONAL
         self._closed = False
+        self._silences = 0
 
     @property
     def identity(self) -> str:
@@ -88,7 +97,11 @@ class AdapterTransport:
             self._talk, self.url, protocol=self._wanted_protocol, keep_speed=self._has_speed
         )
         self._target = FUNCTIONAL
-        self.protocol = find_protocol(self._talk, self.abilities)
+        self.protocol = None
+        self._silences = 0
+        self.protocol, self.abilities = find_protocol(
+            self._talk, self.abilities, self._set_up_again
+        )
         self._talk.take_wire()
         return self.protocol
 
@@ -102,12 +115,18 @@ class AdapterTransport:
         Raises
         ------
         LinkError
-            The link is gone, or the adapter stays silent.
+            The link is gone, or the adapter stays silent, or left one request after the other
+            unfinished. What was asked now did not go out in the last case.
         ValueError
             Not connected, or a request that this protocol cannot carry.
         """
         if self.protocol is None:
             raise ValueError("connect first")
+        if self._silences >= MOST_SILENCES:
+            raise LinkTimeoutError(
+                f"the adapter on {self.url} takes requests and does not finish its replies",
+                hint="Unplug the adapter, wait ten seconds, plug it in and try again.",
+            )
         harmless = not changes_vehicle(request.payload)
         text = request_text(request.payload, self.reply_count if harmless else None)
         self._talk.forget_stale()
@@ -152,24 +171,29 @@ class AdapterTransport:
 
     def _ask(self, text: str, request: Request, *, harmless: bool) -> tuple[Judged, list[str]]:
         """Return what finally came, and notes on what went wrong on the way."""
+        deadline_s = self.clock.now_s() + LONGEST_EXCHANGE_S
         repairs = REPAIR_TRIES if harmless else 0
         busy = BUSY_TRIES if harmless else 0
         pending = PENDING_TRIES if harmless else 0
         notes: list[str] = []
         while True:
             sent_s = self.clock.now_s()
-            reply = self._talk.ask(text, idle_s=self._idle_s(request), total_s=TOTAL_S)
+            total_s = min(TOTAL_S, deadline_s - sent_s)
+            reply = self._talk.ask(text, idle_s=self._idle_s(request), total_s=total_s)
             judged = self._judge(reply, request, sent_s)
             notes.append(judged.odd)
+            self._silences = 0 if reply.prompted else self._silences + 1
             if not reply.prompted:
                 self._talk.recover()
             if judged.recovery is Recovery.REINITIALISE or self._talk.restarted:
                 notes.append("the adapter restarted and was set up again")
-                self._set_up_again()
+                self.abilities = self._set_up_again()
                 self._address(request.target)
                 if not harmless and judged.outcome is not Outcome.ANSWERED:
                     # It went out, and what became of it is not known.
                     return replace(judged, outcome=Outcome.LOST), notes
+            if self.clock.now_s() >= deadline_s:
+                return judged, notes
             if repairs and _needs_repair(reply, judged):
                 repairs -= 1
                 if text != request_text(request.payload):
@@ -182,6 +206,9 @@ class AdapterTransport:
                 pending -= 1
                 self.clock.sleep_s(PENDING_WAIT_S)
             else:
+                if judged.pending and not harmless:
+                    # It is at work on it: what is asked next would meet it half done.
+                    self.clock.sleep_s(LONGEST_PENDING_S)
                 return judged, notes
 
     def _judge(self, reply: Reply, request: Request, sent_s: float) -> Judged:
@@ -210,7 +237,7 @@ class AdapterTransport:
             The target does not fit the protocol.
         """
         if self._talk.restarted:
-            self._set_up_again()
+            self.abilities = self._set_up_again()
         if target == self._target or self.protocol is None:
             return True
         first, *others = header_commands(self.protocol, target)
@@ -241,14 +268,25 @@ class AdapterTransport:
         reply = self._talk.ask(text, idle_s=COMMAND_S)
         if not reply.prompted:
             self._talk.recover()
+        restarts = {Status.LV_RESET} if text in SAYS_BANNER else {Status.LV_RESET, Status.BANNER}
+        if self.protocol is not None and restarts & set(reply.statuses):
+            self.abilities = self._set_up_again()
+            reply = self._talk.ask(text, idle_s=COMMAND_S)
         return reply
 
-    def _set_up_again(self) -> None:
-        """Give an adapter that has restarted its settings back, with the protocol known."""
-        number = self.protocol.number if self.protocol is not None else "0"
+    def _set_up_again(self) -> Abilities:
+        """Give an adapter that has restarted its settings back, with the protocol if known.
+
+        A protocol that was only guessed from the replies may have another bit rate: the adapter
+        searches again.
+        """
+        number = self._wanted_protocol
+        if self.protocol is not None and self.protocol in PROTOCOLS.values():
+            number = self.protocol.number
         self._talk.quiet()
-        self.abilities = set_up(self._talk, self.url, protocol=number, restart=False)
+        abilities = set_up(self._talk, self.url, protocol=number, restart=False)
         self._target = FUNCTIONAL
+        return abilities
 
 
 def _needs_repair(reply: Reply, judged: Judged) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 from obdlog.adapter.commands import Expects
@@ -17,10 +17,16 @@ from obdlog.adapter.setup import (
     parse_voltage,
 )
 from obdlog.adapter.status import STATUS_FACTS, Recovery, Status
-from obdlog.errors import LinkOpenError, LinkTimeoutError, NoAnswerError, OpenFailure
+from obdlog.errors import (
+    AdapterError,
+    LinkOpenError,
+    LinkTimeoutError,
+    NoAnswerError,
+    OpenFailure,
+)
 from obdlog.framing import assemble
 from obdlog.framing.hexlines import Shape, guess_shape
-from obdlog.model import EcuMessage
+from obdlog.model import UNKNOWN_SOURCE, EcuMessage
 from obdlog.transport.base import BusProtocol
 from obdlog.transport.conversation import Conversation
 
@@ -32,6 +38,18 @@ WARM_START = "ATWS"
 PROTOCOL_COMMANDS = frozenset({"ATSP0", "ATTP0"})
 
 _BY_SHAPE = {Shape.CAN_11: "6", Shape.CAN_29: "7", Shape.SUM: "3", Shape.CRC: "2"}
+_WORTH_ASKING_AGAIN = {Recovery.RETRY, Recovery.ASK_LESS, Recovery.DROP_COMMAND}
+_ADAPTER_AT_FAULT = {
+    Status.OK,
+    Status.UNKNOWN_COMMAND,
+    Status.ERR_CODE,
+    Status.LOW_POWER,
+    Status.LV_RESET,
+    Status.BANNER,
+    Status.OVERFLOW,
+}
+"""What no car can be the cause of, when it comes in place of data."""
+
 _IGNITION = "Switch the ignition on (engine may be off), check the plug, and try again."
 
 
@@ -165,13 +183,20 @@ def _note_identity(abilities: Abilities, reply: Reply, step: Step) -> None:
         abilities.identity = identity.text if identity else ""
 
 
-def find_protocol(talk: Conversation, abilities: Abilities) -> BusProtocol:
+def find_protocol(
+    talk: Conversation, abilities: Abilities, set_up_again: Callable[[], Abilities]
+) -> tuple[BusProtocol, Abilities]:
     """Ask the first question, which makes the adapter search, and return the protocol found.
+
+    Returned with it are the abilities: those of `set_up_again` where the adapter restarted in
+    the search, and without headers where it took the command for them and prints none.
 
     Raises
     ------
     NoAnswerError
         No module answered on any protocol.
+    AdapterError
+        The adapter answers the question as no adapter does, or restarts at each.
     LinkTimeoutError
         The adapter stopped talking.
     """
@@ -180,22 +205,40 @@ def find_protocol(talk: Conversation, abilities: Abilities) -> BusProtocol:
         reply = talk.ask(SUPPORTED_PIDS.hex().upper(), idle_s=SEARCH_S, total_s=SEARCH_S)
         if not reply.prompted:
             talk.recover()
+            if Status.OVERFLOW in reply.statuses:
+                raise _adapter_at_fault(Status.OVERFLOW)
             raise NoAnswerError(
                 f"the adapter found no protocol within {SEARCH_S:.0f} s", hint=_IGNITION
             )
         status = reply.status
+        recovery = STATUS_FACTS[status].recovery if status else Recovery.RETRY
         found = assemble(
             reply.lines, None, headers=abilities.has("headers"), request=SUPPORTED_PIDS
         )
-        if _answered(found.messages):
-            return _ask_protocol(talk, reply.lines)
-        if status is None or STATUS_FACTS[status].recovery not in (
-            Recovery.RETRY,
-            Recovery.ASK_LESS,
-        ):
+        if _answered(found.messages) and recovery is not Recovery.REINITIALISE:
+            if abilities.has("headers") and _without_source(found.messages):
+                abilities.can["headers"] = False
+                abilities.losses += [s.meaning_of_failure for s in SETUP if s.gives == "headers"]
+            return _ask_protocol(talk, reply.lines), abilities
+        if recovery is Recovery.REINITIALISE or talk.restarted:
+            abilities = set_up_again()
+        elif recovery not in _WORTH_ASKING_AGAIN:
             break
+    if status in _ADAPTER_AT_FAULT:
+        raise _adapter_at_fault(status)
     said = STATUS_FACTS[status].meaning if status else "What came was no answer to it."
     raise NoAnswerError(f"the car does not answer. {said}", hint=_IGNITION)
+
+
+def _adapter_at_fault(status: Status) -> AdapterError:
+    return AdapterError(
+        f"asked for the car's data, the adapter fails. {STATUS_FACTS[status].meaning}",
+        hint="Check its plug and supply; it may be defective, or not an adapter at all.",
+    )
+
+
+def _without_source(messages: Sequence[EcuMessage]) -> bool:
+    return all(m.source == UNKNOWN_SOURCE for m in messages)
 
 
 def _answered(messages: Sequence[EcuMessage]) -> bool:
