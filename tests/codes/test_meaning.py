@@ -18,6 +18,10 @@ from obdlog.tables import signals
         ("P2138", "sensors D and E: two signals disagree"), ("P0141", "bank 1 sensor 2"),
         ("U0100", "Engine control module"), ("U0121", "Brake control module"),
         ("U0151", "Airbag module"), ("U0155", "Instrument cluster"), ("P2463", "soot"),
+        ("P0298", "Engine oil temperature: too high"), ("P2119", "throttle body: position"),
+        ("P2043", "implausible"), ("P2045", "above its range"), ("P0449", "solenoid: electrical"),
+        ("P0011", "too early, or does not follow"), ("P242F", "ash"), ("P203F", "level: too low"),
+        ("P219A", "bank 1: cylinders differ"), ("P2764", "below its range"), ("P062F", "memory"),
         ("P0642", "reference voltage A"), ("P2263", "Turbocharger"), ("P3400", "deactivation"),
     ],
 )  # fmt: skip
