@@ -1,4 +1,4 @@
-"""``decode --batch``: as many answers as lines, in their order, whatever the lines hold."""
+"""``decode``: payloads and lines as arguments; ``--batch`` answers every line in its place."""
 
 from __future__ import annotations
 
@@ -43,3 +43,30 @@ def test_the_exit_code_is_0_and_every_line_is_json(run, tmp_path: Path) -> None:
     path.write_bytes(GOOD + b"\nbroken\n" + GOOD)
     out = run("decode", "--batch", str(path)).stdout.splitlines()
     assert [bool(json.loads(line)["error"]) for line in out] == [False, True, False]
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["410D32"], ["41", "0D", "32"], ["41 0D 32"], ["7E8 03 41 0D 32"],
+        ["7E8", "03", "41", "0D", "32"], ["010D", "41 0D 32"], ["SEARCHING...", "7E803410D32"],
+        ["18", "DA", "F1", "10", "03", "41", "0D", "32"],
+    ],
+)  # fmt: skip
+def test_bytes_as_a_person_types_them(run_json, words: list[str]) -> None:
+    assert run_json("decode", *words)["readings"][0]["value"] == 50
+
+
+def test_one_bad_reply_does_not_take_the_others_with_it(run) -> None:
+    lines = run("decode", "410D32", "zz", "7F0112", "--json").stdout.splitlines()
+    assert [bool(json.loads(line)["error"]) for line in lines] == [False, True, False]
+
+
+def test_what_cannot_be_decoded_is_said_once(run) -> None:
+    assert run("decode", "zz", code=6).output.count("zz") == 1
+
+
+def test_lines_of_an_older_bus_need_no_option(run_json) -> None:
+    """ISO 9141-2: 48 6B 10, data, sum of all bytes modulo 256; codes without a count byte."""
+    line = "48 6B 10 43 01 02 03 01 00 00 0D"
+    assert [c["code"] for c in run_json("decode", line)["codes"]] == ["P0102", "P0301"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Iterable
 from pathlib import Path
@@ -15,6 +16,8 @@ from obdlog.errors import DecodeError, InputFileError
 from obdlog.model import Bus
 
 LONGEST_LINE = 1_000_000
+_HEX = re.compile("[0-9A-Fa-f]+")
+_BYTES = re.compile("[0-9A-Fa-f]{2,3}( [0-9A-Fa-f]{2})+")
 
 
 def run(
@@ -50,24 +53,45 @@ def run(
         raise typer.BadParameter("give at least one reply, or --batch FILE")
     entries = _entries(reply, request, bus)
     results = [decode_line(entry) for entry in entries]
+    failed = [r["error"] for r in results if r["error"] and not _holds_anything(r)]
+    if len(failed) == len(results) == 1 and not json:
+        raise DecodeError(failed[0])
     for result in results:
         if json:
             screen.print_json(result)
         else:
             _show(result)
-    errors = [r["error"] for r in results if r.get("error")]
-    if len(errors) == len(results):
-        raise DecodeError(errors[0])
+    if len(failed) == len(results):
+        raise DecodeError("nothing of this can be decoded")
+
+
+def _holds_anything(result: dict[str, Any]) -> bool:
+    parts = ("readings", "codes", "tests", "info", "refusal", "messages")
+    return any(result.get(part) for part in parts)
 
 
 def _entries(replies: list[str], request: str | None, bus: Bus) -> list[dict[str, Any]]:
-    """Return one entry a payload; adapter lines with headers become one entry together."""
+    """Return one entry a payload; adapter lines with headers become one entry together.
+
+    Bytes that a shell took apart at their spaces are put together again.
+    """
     common: dict[str, Any] = {"bus": bus.value}
     if request is not None:
         common["request"] = request
-    if all(_is_payload(reply) for reply in replies):
+    if len(replies) > 1 and _BYTES.fullmatch(" ".join(replies)):
+        replies = [" ".join(replies)]
+    payloads = [_is_payload(reply) for reply in replies]
+    if any(payloads) and not any(
+        map(_is_hex, (r for r, payload in zip(replies, payloads, strict=True) if not payload))
+    ):
         return [{"reply": reply, **common} for reply in replies]
+    if bus is Bus.CAN:
+        del common["bus"]  # what the lines themselves show of their bus counts more than a default
     return [{"lines": replies, **common}]
+
+
+def _is_hex(text: str) -> bool:
+    return bool(_HEX.fullmatch("".join(text.split())))
 
 
 def _is_payload(text: str) -> bool:
