@@ -8,6 +8,7 @@ session file can hold the evidence. Nothing here changes the vehicle; erasing st
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 
 from obdlog import survey
 from obdlog.errors import NoAnswerError, RefusedError
@@ -188,7 +189,9 @@ class Client:
 
     def _fresh_number(self, pid: int, signal: str) -> float | None:
         exchange = self.ask(bytes([0x01, pid]), purpose="safety")
-        readings = survey.latest_readings([exchange], self.bus).values()
+        # Each message for itself: without headers all seem to come from one module.
+        alone = [replace(exchange, messages=(message,)) for message in exchange.positive()]
+        readings = [r for e in alone for r in survey.latest_readings([e], self.bus).values()]
         values = [of_module[signal].value for of_module in readings if signal in of_module]
         return max((float(v) for v in values if isinstance(v, (int, float))), default=None)
 

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from obdlog import survey
-from obdlog.client import Client
-from obdlog.errors import RefusedError, SessionFileError
+from obdlog.client import COUNTER_PIDS, Client
+from obdlog.errors import LinkError, RefusedError, SessionFileError
 from obdlog.model import Exchange, Outcome, Request
 from obdlog.services.refusals import parse_refusal
 from obdlog.services.requests import build_clear
@@ -29,6 +29,14 @@ LOST_BY_CLEARING = (
     "in some vehicles, learned fuel and idle corrections",
 )
 """What SAE J1979 service 04 erases; the last item is common practice, no source."""
+
+RESPONSE_PENDING = b"\x78"
+"""Negative response code: still at work on it (ISO 14229-1, ISO 14230-3); no refusal."""
+
+PERHAPS_SENT = (
+    "The erase may have been carried out: reconnect and read the codes before anything else. "
+    "The evidence is saved."
+)
 
 CAUTIONS = (
     "Ignition on, engine off, vehicle parked. Connect a charger if the battery is weak.",
@@ -118,6 +126,43 @@ def verify_evidence(path: Path, exchanges: Sequence[Exchange]) -> None:
         )
 
 
+def require_complete(exchanges: Sequence[Exchange]) -> None:
+    """Check that the evidence holds what clearing destroys, as far as the car gives it.
+
+    What a module does not support cannot be kept. A reply that did not arrive whole, or codes that
+    are counted and not listed, can be asked for again.
+
+    Raises
+    ------
+    RefusedError
+        A reply did not arrive whole, or a module counts stored codes and did not list them.
+    """
+    outcomes = {e.request.payload: e.outcome for e in exchanges if _destroyed(e.request.payload)}
+    missing = [
+        f"no whole answer to {payload.hex().upper()}"
+        for payload, outcome in outcomes.items()
+        if outcome in (Outcome.GARBLED, Outcome.TIMEOUT, Outcome.LOST)
+    ]
+    listed = {m.source for e in exchanges if e.request.service == 0x03 for m in e.positive()}
+    missing += [
+        f"{m.name} ({m.address}) counts {m.since_clear.code_count} stored codes, did not list them"
+        for m in survey.survey_readiness(exchanges)
+        if m.since_clear.code_count and m.address not in listed
+    ]
+    if missing:
+        raise RefusedError(
+            f"the evidence is not complete ({'; '.join(missing[:5])}); nothing was erased",
+            hint="Try again. A reply that is cut every time needs another adapter.",
+        )
+
+
+def _destroyed(request: bytes) -> bool:
+    """Return whether clearing destroys what `request` asks for."""
+    if request[0] == 0x01:
+        return len(request) == 2 and request[1] in (0x01, *COUNTER_PIDS)
+    return request[0] in (0x02, 0x03, 0x06, 0x07)
+
+
 def send_erase(
     client: Client, before: Sequence[ModuleCodes], *, stated_off: bool, sync: Callable[[], None]
 ) -> tuple[ModuleErasure, ...]:
@@ -132,24 +177,38 @@ def send_erase(
         The code reading of the evidence.
     sync
         Called right after the erase, to put it on disk before the read-back.
+
+    Raises
+    ------
+    LinkError
+        The link was lost; the hint says so where the erase had gone out.
     """
     require_engine_off(client, stated_off=stated_off)
-    exchange = client.transport.exchange(Request(build_clear(), purpose="erase"))
-    client.exchanges.append(exchange)
-    sync()
-    reading = Client(client.transport)
-    reading.read_codes()
-    reading.read_readiness()
+    try:
+        exchange = client.transport.exchange(Request(build_clear(), purpose="erase"))
+        client.exchanges.append(exchange)
+        sync()
+        reading = Client(client.transport)
+        reading.read_codes()
+        reading.read_readiness()
+    except LinkError as error:
+        error.hint = f"{PERHAPS_SENT} {error.hint}".rstrip()
+        raise
     client.exchanges.extend(reading.exchanges)
     after = {m.address: m for m in survey.survey_codes(reading.exchanges, client.bus)}
     held = {m.address: m for m in before}
     accepted = {m.source for m in exchange.positive()}
-    refused = {m.source: parse_refusal(m.payload).meaning for m in exchange.refusals()}
+    refused = {
+        m.source: parse_refusal(m.payload).meaning
+        for m in exchange.refusals()
+        if m.payload[2:3] != RESPONSE_PENDING
+    }
     return tuple(
         ModuleErasure(
             address=address,
             name=(after.get(address) or held[address]).name if address in (after | held) else "",
-            accepted=True if address in accepted else False if address in refused else None,
+            # Without headers several modules are one address: a refusal among them counts.
+            accepted=False if address in refused else True if address in accepted else None,
             refusal=refused.get(address),
             before=_texts(held.get(address)),
             after=_texts(after.get(address)),
@@ -176,7 +235,7 @@ def next_steps(modules: Sequence[ModuleErasure], after: Sequence[ModuleCodes]) -
         if m.accepted is False
     ]
     steps += [
-        f"{m.name} ({m.address}) did not answer the erase; the read-back shows "
+        f"{m.name} ({m.address}) did not say what became of the erase; the read-back shows "
         f"{', '.join(m.after) or 'no codes any more'}."
         for m in modules
         if m.accepted is None and m.before

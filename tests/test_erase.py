@@ -9,9 +9,15 @@ import pytest
 
 from obdlog import survey
 from obdlog.client import Client
-from obdlog.erase import next_steps, require_engine_off, send_erase, verify_evidence
-from obdlog.errors import RefusedError, SessionFileError
-from obdlog.model import Bus
+from obdlog.erase import (
+    next_steps,
+    require_complete,
+    require_engine_off,
+    send_erase,
+    verify_evidence,
+)
+from obdlog.errors import LinkError, RefusedError, SessionFileError
+from obdlog.model import Bus, EcuMessage, Exchange, Outcome, Request
 from obdlog.session.format import SessionHeader
 from obdlog.session.writer import SessionWriter
 from obdlog.transport.recording import RecordingTransport
@@ -78,7 +84,92 @@ def test_silence_is_not_answered_by_a_second_erase():
     transport, (engine,), after = erase(STANDING | {"04": []})
     assert transport.asked.count("04") == 1
     assert engine.accepted is None
-    assert any("did not answer the erase" in step for step in next_steps((engine,), after))
+    steps = next_steps((engine,), after)
+    assert any("did not say what became of the erase" in step for step in steps)
+
+
+def test_work_still_going_on_is_neither_acceptance_nor_refusal():
+    # Negative response code 78 of ISO 14229-1 and ISO 14230-3.
+    _, (engine,), _ = erase(STANDING | {"04": [(ENGINE, "7F0478")]})
+    assert engine.accepted is None
+    assert engine.refusal is None
+
+
+def test_of_modules_that_cannot_be_told_apart_one_refusal_counts():
+    answers = {ask: [("unknown", text) for _, text in got] for ask, got in STANDING.items()
+               if ask != "03"}  # fmt: skip
+    answers |= {"03": [("unknown", "43010102")], "04": [("unknown", "44"), ("unknown", "7F0422")]}
+    _, (both,), _ = erase(answers)
+    assert both.accepted is False
+    assert both.refusal
+
+
+def test_an_engine_that_runs_is_not_hidden_by_a_module_that_cannot_be_told_apart():
+    answers = STANDING | {"010C": [("unknown", "410C0C80"), ("unknown", "410C0000")]}
+    with pytest.raises(RefusedError, match="engine runs at 800 rpm"):
+        require_engine_off(Client(TableTransport(answers)))
+
+
+@pytest.mark.parametrize("still_works_for", [0, 1, 3])
+def test_a_link_lost_after_the_erase_says_that_it_may_have_been_carried_out(still_works_for):
+    before = 3  # 0100 and the two questions for the engine
+    transport = TableTransport(STANDING, lost_after=before + still_works_for)
+    with pytest.raises(LinkError) as caught:
+        send_erase(Client(transport), (), stated_off=False, sync=lambda: None)
+    assert "may have been carried out" in caught.value.hint
+
+
+WHOLE = (
+    ("0101", [(ENGINE, "410181076500")], Outcome.ANSWERED),
+    ("03", [(ENGINE, "43010102")], Outcome.ANSWERED),
+    ("07", [], Outcome.NO_DATA),
+    ("020200", [(ENGINE, "7F0211")], Outcome.REFUSED),
+)
+
+
+def exchanges(*rows):
+    return [
+        Exchange(
+            0.0,
+            Request(bytes.fromhex(ask)),
+            tuple(EcuMessage(source, bytes.fromhex(payload)) for source, payload in got),
+            outcome,
+        )
+        for ask, got, outcome in rows
+    ]
+
+
+@pytest.mark.parametrize(
+    "later",
+    [
+        (),
+        (("0902", [], Outcome.GARBLED),),  # clearing does not destroy it
+        (("0A", [], Outcome.GARBLED),),
+        (("0105", [], Outcome.TIMEOUT),),
+        (("07", [], Outcome.GARBLED), ("07", [(ENGINE, "4700")], Outcome.ANSWERED)),
+    ],
+)
+def test_evidence_is_complete_with_all_that_clearing_destroys(later):
+    require_complete(exchanges(*WHOLE, *later))
+
+
+@pytest.mark.parametrize(
+    ("rows", "what"),
+    [
+        ((*WHOLE, ("03", [], Outcome.GARBLED)), "no whole answer to 03"),
+        ((*WHOLE, ("07", [], Outcome.TIMEOUT)), "no whole answer to 07"),
+        ((*WHOLE, ("020C00", [], Outcome.GARBLED)), "no whole answer to 020C00"),
+        ((*WHOLE, ("0601", [], Outcome.LOST)), "no whole answer to 0601"),
+        ((*WHOLE, ("0131", [], Outcome.GARBLED)), "no whole answer to 0131"),
+        ((WHOLE[0], ("03", [], Outcome.NO_DATA)), "counts 1 stored codes"),
+        ((WHOLE[0], ("03", [(ENGINE, "7F0322")], Outcome.REFUSED)), "counts 1 stored codes"),
+        ((WHOLE[0], ("03", [("7E9", "4300")], Outcome.ANSWERED)), "counts 1 stored codes"),
+    ],
+)
+def test_nothing_is_erased_with_a_hole_in_the_evidence(rows, what):
+    with pytest.raises(RefusedError, match=what) as caught:
+        require_complete(exchanges(*rows))
+    assert "nothing was erased" in str(caught.value)
 
 
 def test_a_refusal_is_told_with_its_meaning():

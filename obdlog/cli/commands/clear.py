@@ -27,6 +27,7 @@ from obdlog.erase import (
     ModuleErasure,
     ask_evidence,
     next_steps,
+    require_complete,
     require_engine_off,
     send_erase,
     verify_evidence,
@@ -125,7 +126,8 @@ def clear(
     Raises
     ------
     RefusedError
-        The engine runs, or the user did not confirm. Nothing was erased.
+        The engine runs, the evidence is not complete, or the user did not confirm. Nothing was
+        erased.
     SessionFileError
         The evidence could not be written. Nothing was erased.
     """
@@ -140,6 +142,7 @@ def clear(
         ask_evidence(client)
         evidence.end("evidence before clearing")
     verify_evidence(evidence_path, client.exchanges)
+    require_complete(client.exchanges)
     before = survey.survey_codes(client.exchanges, client.bus)
     if not confirm(before):
         raise RefusedError(
