@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 
 from obdlog.addresses import module_name
 from obdlog.errors import DecodeError
-from obdlog.model import Bus, EcuMessage, Exchange, Outcome, Reading
+from obdlog.model import UNKNOWN_SOURCE, Bus, EcuMessage, Exchange, Outcome, Reading
 from obdlog.services.codes import parse_codes
 from obdlog.services.current_data import parse_current_data, split_current_data
 from obdlog.services.freeze_frame import parse_freeze_frame
@@ -25,7 +25,9 @@ from obdlog.tables.monitors import MonitorStatus, decode_monitors
 CODE_SERVICES = {0x03: "confirmed", 0x07: "pending", 0x0A: "permanent"}
 """Service → the status that a code read with it has (SAE J1979)."""
 
+_NOT_WHOLE = frozenset({Outcome.GARBLED, Outcome.TIMEOUT, Outcome.LOST})
 _BITMAP_PIDS = frozenset(range(0x00, 0x100, 0x20))
+_MONITOR_PIDS = frozenset({0x01, 0x41})
 _CONTEXT_PIDS = frozenset({0x13, 0x1D, 0x4F, 0x50})
 
 
@@ -151,13 +153,39 @@ def contexts(exchanges: Iterable[Exchange]) -> dict[str, Context]:
 def latest_data(exchanges: Sequence[Exchange]) -> dict[str, dict[int, bytes]]:
     """Return per module the last data bytes of each service 01 PID."""
     found: dict[str, dict[int, bytes]] = {}
+    merged: Exchange | None = None
     for exchange, message in _current_data(exchanges):
         try:
             items = split_current_data(message.payload, exchange.request.payload[1:])
         except DecodeError:
             continue
-        found.setdefault(message.source, {}).update(items)
+        again = exchange is merged and message.source == UNKNOWN_SOURCE
+        merged = exchange
+        held = found.setdefault(message.source, {})
+        for pid, data in items:
+            if again and pid in _MONITOR_PIDS and pid in held:
+                held[pid] = merged_monitors(held[pid], data)
+            else:
+                held[pid] = data
     return found
+
+
+def merged_monitors(one: bytes, other: bytes) -> bytes:
+    """Return PID 01 or 41 of two modules that cannot be told apart (no headers) as one.
+
+    The lamp is on, a monitor is supported and not complete where either says so; the codes add
+    up. Layout: SAE J1979. Of two kinds of ignition the module with more monitors counts.
+    """
+    if len(one) != 4 or len(other) != 4:
+        return other
+    lamp = (one[0] | other[0]) & 0x80
+    count = min(0x7F, (one[0] & 0x7F) + (other[0] & 0x7F))
+    if (one[1] ^ other[1]) & 0x08:
+        return bytes([lamp | count]) + max(one, other, key=lambda data: data[2].bit_count())[1:]
+    waiting = (one[1] & one[1] << 4 | other[1] & other[1] << 4) & 0x70
+    supported = (one[1] | other[1]) & 0x0F
+    late = one[2] & one[3] | other[2] & other[3]
+    return bytes([lamp | count, waiting | supported, one[2] | other[2], late])
 
 
 def latest_readings(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, dict[str, Reading]]:
@@ -242,8 +270,7 @@ def survey_codes(exchanges: Sequence[Exchange], bus: Bus) -> tuple[ModuleCodes, 
                 # A car older than permanent codes refuses service 0A; that is no fault.
                 if refusal is not None and exchange.request.service != 0x0A:
                     errors.append(refusal)
-        if not read and not errors:
-            errors.append("did not answer the request for stored codes")
+        errors += _unread(exchanges, address, answers) if read or not errors else []
         modules.append(
             ModuleCodes(
                 address=address,
@@ -259,6 +286,24 @@ def survey_codes(exchanges: Sequence[Exchange], bus: Bus) -> tuple[ModuleCodes, 
             )
         )
     return tuple(modules)
+
+
+def _unread(exchanges: Sequence[Exchange], address: str, answers: _Answers) -> list[str]:
+    """Return what of the codes of a module was not read, so that nothing looks clean by it."""
+    unread = []
+    for service, status in CODE_SERVICES.items():
+        if answers.of(address, bytes([service])):
+            continue
+        asked = [e for e in exchanges if e.request.payload == bytes([service])]
+        if any(m.source == address for e in asked for m in e.refusals()):
+            continue
+        what = "stored" if status == "confirmed" else status
+        # A module need not know pending and permanent codes; stored ones it must.
+        if asked and asked[-1].outcome in _NOT_WHOLE:
+            unread.append(f"the answer to the request for {what} codes did not arrive whole")
+        elif service == 0x03:
+            unread.append("did not answer the request for stored codes")
+    return unread
 
 
 def _freeze_frames(
@@ -360,14 +405,23 @@ def _with_info(identity: ModuleIdentity, info: VehicleInfo) -> ModuleIdentity:
     if info.info_type == 0x02 and info.items:
         return replace(identity, vin=info.items[0])
     if info.info_type == 0x04:
-        return replace(identity, calibrations=info.items)
+        return replace(identity, calibrations=_beside(identity, identity.calibrations, info.items))
     if info.info_type == 0x06:
-        return replace(identity, cvns=info.items)
+        return replace(identity, cvns=_beside(identity, identity.cvns, info.items))
     if info.info_type == 0x0A and info.items:
         return replace(identity, ecu_name=info.items[0])
     if info.info_type in (0x08, 0x0B):
         return replace(identity, counters=(info,))
     return identity
+
+
+def _beside(
+    identity: ModuleIdentity, held: tuple[str, ...], new: tuple[str, ...]
+) -> tuple[str, ...]:
+    """Return `new`; beside what is `held` where several modules answer under one address."""
+    if identity.address != UNKNOWN_SOURCE:
+        return new
+    return tuple(dict.fromkeys((*held, *new)))
 
 
 def survey_tests(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, tuple[TestResult, ...]]:

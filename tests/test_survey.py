@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import pytest
+
 from obdlog import survey
 from obdlog.client import Client
-from obdlog.model import Bus
+from obdlog.model import Bus, Outcome
 from tests.fakes import KWP, TableTransport
 
 ENGINE, GEARBOX = "7E8", "7E9"
@@ -62,6 +66,65 @@ def test_a_module_that_answers_only_other_services_is_listed_as_not_answered():
     _, gearbox = survey.survey_codes(read(answers).exchanges, Bus.CAN)
     assert not gearbox.answered
     assert gearbox.error == "did not answer the request for stored codes"
+
+
+@pytest.mark.parametrize(
+    ("outcome", "said"),
+    [
+        (Outcome.GARBLED, "the answer to the request for stored codes did not arrive whole"),
+        (Outcome.TIMEOUT, "the answer to the request for stored codes did not arrive whole"),
+        (Outcome.NO_DATA, "did not answer the request for stored codes"),
+    ],
+)
+def test_a_module_whose_stored_codes_were_not_read_never_looks_clean(outcome, said):
+    client = read(CODES | {"03": []})
+    asked = [
+        replace(e, outcome=outcome) if e.request.payload == b"\x03" else e for e in client.exchanges
+    ]
+    engine, gearbox = survey.survey_codes(asked, Bus.CAN)
+    assert (engine.error, gearbox.error) == (said, said)
+
+
+def test_pending_codes_that_arrived_damaged_are_said_to_be_missing():
+    client = read(CODES | {"07": []})
+    asked = [
+        replace(e, outcome=Outcome.GARBLED) if e.request.payload == b"\x07" else e
+        for e in client.exchanges
+    ]
+    assert "pending codes" in (survey.survey_codes(asked, Bus.CAN)[0].error or "")
+    # Where the module simply does not know the service, nothing is missing.
+    assert survey.survey_codes(client.exchanges, Bus.CAN)[0].error is None
+
+
+def test_monitors_of_modules_that_cannot_be_told_apart_are_ready_only_when_all_are():
+    # SAE J1979 PID 01: the engine waits for its catalyst, the gearbox only for its components.
+    answers = {
+        "0100": [("unknown", "4100BE3EB813"), ("unknown", "410080000000")],
+        "0101": [("unknown", "410182072101"), ("unknown", "410101440000")],
+    }
+    client = Client(TableTransport(answers))
+    client.read_readiness()
+    (both,) = survey.survey_readiness(client.exchanges)
+    assert both.since_clear.lamp
+    assert both.since_clear.code_count == 3
+    waiting = {m.name for m in both.since_clear.monitors if m.supported and not m.complete}
+    assert waiting == {"catalyst", "components"}
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_of_two_kinds_of_ignition_the_module_with_more_monitors_counts(order):
+    spark, compression = bytes.fromhex("82072101"), bytes.fromhex("010F0000")
+    merged = survey.merged_monitors(*(spark, compression)[::order])
+    assert merged == bytes.fromhex("83072101")
+    assert survey.merged_monitors(b"", spark) == spark
+
+
+def test_calibrations_of_modules_that_cannot_be_told_apart_stand_side_by_side():
+    names = [("unknown", "490401" + f"CAL-{n:012d}".encode().hex()) for n in (1, 2)]
+    client = Client(TableTransport(CODES | {"0904": names}))
+    client.read_vehicle()
+    (both,) = [m for m in survey.survey_vehicle(client.exchanges, Bus.CAN) if m.calibrations]
+    assert both.calibrations == ("CAL-000000000001", "CAL-000000000002")
 
 
 def test_freeze_frame_belongs_to_its_code_and_holds_what_was_announced():
