@@ -66,6 +66,7 @@ class PlaybackTransport:
         for exchange in self.session.exchanges:
             key = (exchange.request.payload, exchange.request.target)
             self._recorded[key].append(exchange)
+        self._last_s = max((e.at_s for e in self.session.exchanges), default=0.0)
         self._used: dict[tuple[bytes, str], int] = defaultdict(int)
         self._samples: _Samples | None = None
         self._origin_s: float | None = None
@@ -94,8 +95,7 @@ class PlaybackTransport:
     @property
     def at_end(self) -> bool:
         """Whether the time of the last recorded exchange has passed."""
-        last_s = max((e.at_s for e in self.session.exchanges), default=0.0)
-        return self._now_s() >= last_s
+        return self._now_s() >= self._last_s
 
     def exchange(self, request: Request) -> Exchange:
         """Return what the recording has in answer to `request`.
