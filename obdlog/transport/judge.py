@@ -20,16 +20,12 @@ _NOTHING_CAME = {
     Status.NO_DATA,
     Status.UNABLE_TO_CONNECT,
     Status.BUS_INIT_ERROR,
-    Status.BUS_BUSY,
-    Status.BUS_ERROR,
-    Status.CAN_ERROR,
-    Status.FB_ERROR,
-    Status.ACT_ALERT,
-    Status.UNKNOWN_COMMAND,
     Status.SEARCHING,
     Status.BUS_INIT,
     Status.OK,
 }
+"""The request went out, or nobody was there to hear it. After any other status it is not known
+what the car would have said: that must not pass for "nothing"."""
 
 
 @dataclass(frozen=True, slots=True)
