@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from obdlog.errors import InputFileError
-from obdlog.session.format import Work, printable
+from obdlog.model import Work
+from obdlog.session.format import printable
 
 FACTS_FILE = "case.toml"
 LARGEST_FACTS_FILE = 1_000_000
@@ -77,7 +78,7 @@ def _facts(path: Path, content: dict[str, Any]) -> CaseFacts:
         work=Work(
             unplugged=_texts(path, work, "unplugged"), replaced=_texts(path, work, "replaced")
         ),
-        notes=tuple(_texts(path, {"notes": [notes] if isinstance(notes, str) else notes}, "notes")),
+        notes=_texts(path, {"notes": [notes] if isinstance(notes, str) else notes}, "notes"),
         operator=printable(str(content.get("operator", "")), 200),
         place=printable(str(content.get("place", "")), 200),
         odometer_km=None if odometer is None else float(odometer),
@@ -92,11 +93,11 @@ def _table(path: Path, content: dict[str, Any], key: str) -> dict[str, Any]:
     return value
 
 
-def _texts(path: Path, content: dict[str, Any], key: str) -> list[str]:
+def _texts(path: Path, content: dict[str, Any], key: str) -> tuple[str, ...]:
     value = content.get(key, [])
     if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
         raise InputFileError(f"{path}: {key} must be a list of texts", path=path)
-    return [printable(item) for item in value]
+    return tuple(printable(item) for item in value)
 
 
 def session_files(folder: Path) -> tuple[Path, ...]:

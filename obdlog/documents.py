@@ -13,11 +13,9 @@ from typing import TYPE_CHECKING, Any
 from obdlog import survey
 from obdlog.addresses import module_name
 from obdlog.codes.judge import CodeFacts, Evidence, Judgement, judge
-from obdlog.codes.judge import Work as JudgedWork
 from obdlog.codes.meaning import describe
 from obdlog.history import NO_HISTORY, History
-from obdlog.model import Bus, Exchange, Reading
-from obdlog.session.format import Work
+from obdlog.model import Bus, Exchange, Reading, Work
 from obdlog.survey import ModuleCodes
 from obdlog.tables.monitors import MonitorStatus
 from obdlog.tables.signals import by_pid
@@ -262,7 +260,7 @@ def _judge(
     }
     judgements = judge(
         found,
-        JudgedWork(tuple(work.unplugged), tuple(work.replaced)),
+        work,
         Evidence(readings, voltage_v, history.before, history.cleared),
     )
     return {(j.module, j.code): j for j in judgements}

@@ -6,6 +6,7 @@ eight (29 bit, ``18DAF110``), or the two-digit source address of the older buses
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -101,6 +102,27 @@ class Exchange:
         """Return the negative responses to this request's service."""
         wanted = bytes([NEGATIVE_RESPONSE, self.request.service])
         return tuple(m for m in self.messages if m.payload[:2] == wanted)
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """What was unplugged and what was replaced, in the person's own words."""
+
+    unplugged: tuple[str, ...] = ()
+    replaced: tuple[str, ...] = ()
+
+    def __bool__(self) -> bool:
+        """Return whether any work is known."""
+        return bool(self.unplugged or self.replaced)
+
+    @classmethod
+    def merged(cls, works: Iterable[Work]) -> Work:
+        """Return all that was done, each item once, in the order given."""
+        works = tuple(works)
+        return cls(
+            tuple(dict.fromkeys(item for work in works for item in work.unplugged)),
+            tuple(dict.fromkeys(item for work in works for item in work.replaced)),
+        )
 
 
 @dataclass(frozen=True, slots=True)

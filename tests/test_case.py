@@ -12,7 +12,7 @@ from obdlog.case import (
     write_case_facts,
 )
 from obdlog.errors import InputFileError
-from obdlog.session.format import Work
+from obdlog.model import Work
 
 
 def test_a_folder_without_facts_has_none(tmp_path):
@@ -22,7 +22,7 @@ def test_a_folder_without_facts_has_none(tmp_path):
 def test_facts_survive_a_round_trip(tmp_path):
     facts = CaseFacts(
         vehicle={"displacement_l": 1.8, "fuel": "petrol"},
-        work=Work(unplugged=['air "flow" meter'], replaced=["filter\\box"]),
+        work=Work(unplugged=('air "flow" meter',), replaced=("filter\\box",)),
         notes=("rattles when cold",),
         operator="A. Nobody",
         odometer_km=123456.0,

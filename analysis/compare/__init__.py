@@ -12,11 +12,10 @@ from analysis.compare.model import (
     Requirement,
     SignalChange,
     Verdict,
-    Work,
-    WorkDone,
 )
 from analysis.compare.repair import judge_repair
 from analysis.compare.signals import compare_signals
+from obdlog.model import Work
 
 __all__ = [
     "CaseSide",
@@ -27,14 +26,12 @@ __all__ = [
     "Requirement",
     "SignalChange",
     "Verdict",
-    "Work",
-    "WorkDone",
     "compare",
     "summarise_drive",
 ]
 
 
-def compare(before: CaseSide, after: CaseSide, work: WorkDone | None = None) -> Comparison:
+def compare(before: CaseSide, after: CaseSide, work: Work | None = None) -> Comparison:
     """Return what changed from `before` to `after`, and a verdict for each code and work item.
 
     Parameters

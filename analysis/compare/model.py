@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from analysis.data import SessionData
@@ -15,28 +15,6 @@ Document = Mapping[str, Any]
 """A code, readiness, vehicle or on-board test reading in the shape of its JSON contract."""
 
 FORMAT = "obdlog.compare/1"
-
-
-class WorkDone(Protocol):
-    """What the user says was done."""
-
-    @property
-    def unplugged(self) -> Sequence[str]:
-        """What was unplugged."""
-        ...
-
-    @property
-    def replaced(self) -> Sequence[str]:
-        """What was replaced."""
-        ...
-
-
-@dataclass(frozen=True, slots=True)
-class Work:
-    """Parts and connectors, in the user's own words."""
-
-    unplugged: tuple[str, ...] = ()
-    replaced: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

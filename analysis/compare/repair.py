@@ -20,7 +20,7 @@ from analysis.compare.drive import (
     summarise_drive,
 )
 from analysis.compare.families import Family, families_named, family_of
-from analysis.compare.model import CaseSide, Document, ItemVerdict, Requirement, WorkDone
+from analysis.compare.model import CaseSide, Document, ItemVerdict, Requirement
 from analysis.compare.requirements import (
     Sides,
     driven_enough,
@@ -32,12 +32,13 @@ from analysis.compare.requirements import (
     root_gone,
     stayed_away,
 )
+from obdlog.model import Work
 
 NEEDS_NO_PROOF = frozenset({"past"})
 """A code judged as history before the work is nobody's repair."""
 
 
-def judge_repair(before: CaseSide, after: CaseSide, work: WorkDone) -> tuple[ItemVerdict, ...]:
+def judge_repair(before: CaseSide, after: CaseSide, work: Work) -> tuple[ItemVerdict, ...]:
     """Return the verdict on each code read before the work, then on each piece of work."""
     drive = summarise_drive(after.data) if after.data is not None else None
     sides = Sides(before, after, drive, erased_between(before.readiness, after.readiness))

@@ -7,8 +7,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from analysis.compare import CaseSide, Comparison, Work, WorkDone
+from analysis.compare import CaseSide, Comparison
 from analysis.compare.model import Document
+from obdlog.model import Work
 
 if TYPE_CHECKING:
     from analysis.data import SessionData
@@ -72,7 +73,7 @@ class CaseMaterial:
     tests_before: Document | None = None
     tests_after: Document | None = None
     vehicle_facts: Document = field(default_factory=dict)
-    work: WorkDone = field(default_factory=Work)
+    work: Work = field(default_factory=Work)
     notes: Sequence[str] = ()
     operator: str = ""
     place: str = ""

@@ -14,7 +14,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Protocol
 
-from analysis.compare import CaseSide, Comparison, Work, WorkDone, compare
+from analysis.compare import CaseSide, Comparison, compare
 from analysis.compare.model import Document
 from analysis.compare.requirements import parse_time
 from analysis.data import SessionData
@@ -24,7 +24,7 @@ from analysis.report.case import CaseFile, CaseMaterial, Equipment
 from obdlog.case import FACTS_FILE, CaseFacts, load_case_facts, session_files
 from obdlog.errors import InputFileError, SessionFileError
 from obdlog.history import History, accepted_erase, bus_of
-from obdlog.model import Bus, Exchange
+from obdlog.model import Bus, Exchange, Work
 from obdlog.session.format import (
     AdapterRecord,
     ExchangeRecord,
@@ -32,7 +32,6 @@ from obdlog.session.format import (
     SessionHeader,
     exchange_from_record,
 )
-from obdlog.session.format import Work as SessionWork
 from obdlog.session.reader import iter_records
 
 MOST_QUESTIONS = 20_000
@@ -218,11 +217,7 @@ def compare_paths(
     judge = checks or _all_checks
     earlier, first = _side_of(before, documents, judge, erased_part=0)
     later, second = _side_of(after, documents, judge, erased_part=-1, earlier=earlier.codes)
-    work = Work(
-        tuple(dict.fromkeys((*first.unplugged, *second.unplugged))),
-        tuple(dict.fromkeys((*first.replaced, *second.replaced))),
-    )
-    return compare(earlier, later, work)
+    return compare(earlier, later, Work.merged([first, second]))
 
 
 def _side_of(
@@ -232,7 +227,7 @@ def _side_of(
     *,
     erased_part: int,
     earlier: Document | None = None,
-) -> tuple[CaseSide, WorkDone]:
+) -> tuple[CaseSide, Work]:
     if path.is_dir():
         case = load_case(path, documents=documents, checks=judge)
         later = case.after if case.comparison is not None else case.before
@@ -326,7 +321,7 @@ def _side(
         codes = documents.codes_document(
             part.exchanges,
             owner.bus,
-            work=SessionWork(list(work.unplugged), list(work.replaced)),
+            work=work,
             voltage_v=owner.voltage_v,
             protocol=owner.header.protocol,
             read_at=owner.moment(read),
@@ -404,11 +399,7 @@ def _tests(part: _Part, documents: Documents) -> dict[str, Any] | None:
 
 
 def _work(facts: CaseFacts, scanned: Sequence[_Scanned]) -> Work:
-    unplugged, replaced = list(facts.work.unplugged), list(facts.work.replaced)
-    for session in scanned:
-        unplugged += session.header.work.unplugged
-        replaced += session.header.work.replaced
-    return Work(tuple(dict.fromkeys(unplugged)), tuple(dict.fromkeys(replaced)))
+    return Work.merged([facts.work, *(session.header.work for session in scanned)])
 
 
 def _header_facts(scanned: Sequence[_Scanned]) -> dict[str, Any]:

@@ -15,7 +15,8 @@ from obdlog.case import CaseFacts, load_case_facts, next_session_path
 from obdlog.cli import screen
 from obdlog.client import Client
 from obdlog.errors import InputFileError, LinkOpenError, OpenFailure
-from obdlog.session.format import SessionHeader, Work
+from obdlog.model import Work
+from obdlog.session.format import SessionHeader
 from obdlog.session.writer import SessionWriter
 from obdlog.transport.base import Transport
 
@@ -116,15 +117,7 @@ def save_default_link(link: str) -> Path:
 
 def work_of(facts: CaseFacts, unplugged: list[str] | None, replaced: list[str] | None) -> Work:
     """Return the work done: what the options say, added to what ``case.toml`` says."""
-    return merged_work(facts.work, Work(unplugged or [], replaced or []))
-
-
-def merged_work(*works: Work) -> Work:
-    """Return all that was done, each item once, in the order given."""
-    return Work(
-        unplugged=list(dict.fromkeys(item for work in works for item in work.unplugged)),
-        replaced=list(dict.fromkeys(item for work in works for item in work.replaced)),
-    )
+    return Work.merged([facts.work, Work(tuple(unplugged or ()), tuple(replaced or ()))])
 
 
 def utc_now() -> str:

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 from obdlog.codes.data import CodeRow, codes
-from obdlog.codes.work import Work, WorkItem, match_work
-from obdlog.model import Value
+from obdlog.codes.work import WorkItem, match_work
+from obdlog.model import Value, Work
 
 CONFIRMED, PENDING, PERMANENT, FAILING_NOW = "confirmed", "pending", "permanent", "failing-now"
 

@@ -17,8 +17,8 @@ from obdlog.codes.conditions import CONDITIONS
 from obdlog.codes.data import matches
 from obdlog.codes.facts import Case, CodeFacts, Evidence, build_cases
 from obdlog.codes.meaning import split_code
-from obdlog.codes.work import Work
 from obdlog.errors import TableError
+from obdlog.model import Work
 from obdlog.tables.loader import package_text
 
 __all__ = [

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 
 from obdlog.codes.data import components
+from obdlog.model import Work
 
 _NUMBERED = re.compile(
     r"\b(cylinder|injector|coil|plug|bank|sensor) ?(\d{1,2}(?:(?: and)? \d{1,2})*)\b"
@@ -15,18 +16,6 @@ _NUMBERED = re.compile(
 _SAME_AS_CYLINDER = {"injector": "cylinder", "coil": "cylinder", "plug": "cylinder"}
 _SHORT_BANK = re.compile(r"\bb([12]) ?s([1-3])\b")
 MAX_TEXT = 500
-
-
-@dataclass(frozen=True, slots=True)
-class Work:
-    """What was unplugged and what was replaced, in the person's own words."""
-
-    unplugged: tuple[str, ...] = ()
-    replaced: tuple[str, ...] = ()
-
-    def __bool__(self) -> bool:
-        """Return whether any work is known."""
-        return bool(self.unplugged or self.replaced)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from obdlog.model import (
     Outcome,
     Request,
     WireChunk,
+    Work,
 )
 
 VERSION = 1
@@ -35,13 +36,6 @@ class Got(msgspec.Struct, array_like=True, gc=False):
     source: str
     payload: str
     after: Seconds = 0.0
-
-
-class Work(msgspec.Struct, omit_defaults=True):
-    """What was done to the vehicle before this session, in the user's words."""
-
-    unplugged: list[str] = []
-    replaced: list[str] = []
 
 
 class SessionHeader(msgspec.Struct, tag_field="kind", tag="session", omit_defaults=True):

@@ -18,7 +18,7 @@ from typing import IO, Any, cast
 import msgspec
 
 from obdlog.errors import SessionFileError, SessionVersionError
-from obdlog.model import Exchange
+from obdlog.model import Exchange, Work
 from obdlog.session.format import (
     KINDS,
     VERSION,
@@ -246,6 +246,9 @@ def _parse_header(path: Path, text: bytes) -> SessionHeader:
         )
     for name in ("started", "software", "link", "transport", "protocol", "tables", "origin"):
         setattr(header, name, printable(getattr(header, name)))
+    header.work = Work(
+        tuple(map(printable, header.work.unplugged)), tuple(map(printable, header.work.replaced))
+    )
     return header
 
 

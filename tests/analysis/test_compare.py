@@ -11,11 +11,12 @@ import pandas as pd
 import pytest
 
 from analysis.checks.registry import all_checks
-from analysis.compare import CaseSide, Verdict, Work, compare, summarise_drive
+from analysis.compare import CaseSide, Verdict, compare, summarise_drive
 from analysis.compare.families import families, families_named, family_of
 from analysis.data import SessionData
 from analysis.findings import Evidence, Finding, Severity
 from analysis.findings import Verdict as Outcome
+from obdlog.model import Work
 from obdlog.tables.signals import by_name
 
 NAMES = {

@@ -13,12 +13,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.compare import CaseSide, Work, compare
+from analysis.compare import CaseSide, compare
 from analysis.data import Gap, Mark, SessionData
 from analysis.findings import Evidence, Expected, Finding, Severity, Verdict
 from analysis.report import CaseFile, CaseMaterial, Equipment, build_report
 from analysis.report.owner import owner_page
 from analysis.report.words import duration, masked_vin, moment, number, span
+from obdlog.model import Work
 
 VIN = "XX0AB12C3D4567890"
 HOSTILE = '"><script>alert(1)</script><img src=x onerror=alert(2)>{{7*7}}'

@@ -15,8 +15,9 @@ from obdlog.codes.conditions import CONDITIONS
 from obdlog.codes.data import codes
 from obdlog.codes.facts import CodeFacts, Evidence
 from obdlog.codes.judge import Judgement, Verdict, caution, judge, load_rules, parse_rules
-from obdlog.codes.work import Work, match_components
+from obdlog.codes.work import match_components
 from obdlog.errors import TableError
+from obdlog.model import Work
 
 
 def facts(code: str, *statuses: str, **more: Any) -> CodeFacts:

@@ -157,14 +157,14 @@ def test_a_byte_order_mark_is_no_fault(tmp_path: Path) -> None:
 def test_header_fields_are_optional_and_harmless(tmp_path: Path) -> None:
     head = (
         b'{"kind":"session","version":1,"link":"\\u001b]0;x","protocol":null,'
-        b'"vehicle":{"vin":"X","cylinders":4},"work":{"unplugged":["sensor"]},"later":1}\n'
+        b'"vehicle":{"vin":"X","cylinders":4},"work":{"unplugged":["sen\\u0007sor"]},"later":1}\n'
     )
     header = read_session(file_of(tmp_path, head)).header
     assert header.link == "\ufffd]0;x"
     assert header.protocol == ""
     assert header.vehicle == {"vin": "X", "cylinders": 4}
-    assert header.work.unplugged == ["sensor"]
-    assert header.work.replaced == []
+    assert header.work.unplugged == ("sen\ufffdsor",)
+    assert header.work.replaced == ()
 
 
 def test_a_second_header_is_left_out(tmp_path: Path) -> None:

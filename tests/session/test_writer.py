@@ -15,8 +15,8 @@ import pytest
 
 from obdlog.clock import ManualClock
 from obdlog.errors import SessionFileError
-from obdlog.model import EcuMessage, Exchange, Outcome, Request, WireChunk
-from obdlog.session.format import SessionHeader, Work
+from obdlog.model import EcuMessage, Exchange, Outcome, Request, WireChunk, Work
+from obdlog.session.format import SessionHeader
 from obdlog.session.reader import read_session
 from obdlog.session.writer import SessionWriter
 
@@ -28,7 +28,7 @@ HEADER = SessionHeader(
     transport="adapter",
     protocol="ISO 15765-4 (11 bit, 500 kbit/s)",
     vehicle={"displacement_l": 1.6, "fuel": "petrol"},
-    work=Work(replaced=["airflow sensor"]),
+    work=Work(replaced=("airflow sensor",)),
     tables="1",
 )
 
@@ -61,7 +61,7 @@ def test_the_lines_are_those_of_the_contract(tmp_path: Path) -> None:
         "session adapter exchange exchange exchange mark gap wire reading exchange end"
     )
     assert lines[0]["version"] == 1
-    assert lines[0]["work"] == {"replaced": ["airflow sensor"]}
+    assert lines[0]["work"] == {"unplugged": [], "replaced": ["airflow sensor"]}
     assert lines[1] == {
         "kind": "adapter",
         "at": 0.0,

@@ -33,7 +33,7 @@ from obdlog.erase import (
     verify_evidence,
 )
 from obdlog.errors import NoAnswerError, RefusedError
-from obdlog.session.format import Work
+from obdlog.model import Work
 from obdlog.session.writer import SessionWriter
 from obdlog.survey import ModuleCodes
 from obdlog.transport.base import Transport

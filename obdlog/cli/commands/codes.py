@@ -22,9 +22,9 @@ from obdlog.cli.options import (
     UnitsOption,
     UnpluggedOption,
 )
-from obdlog.cli.road import merged_work, open_road, work_of
+from obdlog.cli.road import open_road, work_of
 from obdlog.history import NO_HISTORY, history_of_case
-from obdlog.model import Reading
+from obdlog.model import Reading, Work
 
 FOUND = 10
 HOW_TO_STATE_WORK = (
@@ -60,7 +60,7 @@ def run(
     ) as road:
         read_at = road.read_at
         if road.recorded:
-            work = merged_work(road.recorded.work, work)
+            work = Work.merged([road.recorded.work, work])
         road.client.read_codes()
         transport = road.client.transport
         document = documents.codes_document(
@@ -77,11 +77,7 @@ def run(
         screen.print_json(document)
     else:
         show(document, units)
-        if (
-            not work.unplugged
-            and not work.replaced
-            and any(m["codes"] for m in document["modules"])
-        ):
+        if not work and any(m["codes"] for m in document["modules"]):
             screen.say(HOW_TO_STATE_WORK)
     if fail_on is FailOn.CODES and any(m["codes"] for m in document["modules"]):
         raise typer.Exit(FOUND)

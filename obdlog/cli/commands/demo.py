@@ -22,8 +22,8 @@ from obdlog.cli.commands.report import write_report
 from obdlog.cli.road import note_adapter, session_header, utc_now
 from obdlog.client import Client
 from obdlog.history import history_of_case
+from obdlog.model import Work
 from obdlog.recorder import Recorder, build_plan
-from obdlog.session.format import Work
 from obdlog.session.writer import SessionWriter
 
 if TYPE_CHECKING:
@@ -32,7 +32,9 @@ if TYPE_CHECKING:
 
 SCENARIO = "airbox-repair"
 NOT_REPAIRED = "airbox-not-repaired"
-WORK = Work(unplugged=["mass air flow sensor", "brake control module"], replaced=["air filter box"])
+WORK = Work(
+    unplugged=("mass air flow sensor", "brake control module"), replaced=("air filter box",)
+)
 FACTS = CaseFacts(
     vehicle={"displacement_l": 1.8, "fuel": "petrol"},
     work=WORK,
