@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 from obdlog import survey
 from obdlog.client import Client
-from obdlog.errors import DecodeError, LinkError
+from obdlog.errors import DecodeError, LinkError, NoAnswerError
 from obdlog.model import Bus, Exchange, Outcome, Reading
 from obdlog.services.current_data import parse_current_data, split_current_data
 from obdlog.tables.decode import Context
@@ -29,6 +29,11 @@ NOT_POLLED = frozenset({*range(0x00, 0x100, 0x20), 0x01, 0x02, 0x13, 0x1C, 0x1D,
 SLOW = frozenset({0x05, 0x0F, 0x12, 0x1E, 0x1F, 0x21, 0x2F, 0x30, 0x31, 0x33, 0x3C, 0x3D, 0x3E,
                   0x3F, 0x46, 0x4D, 0x4E, 0x52, 0x5B, 0x5C})  # fmt: skip
 """Signals that physics keeps slow: temperatures, counters, atmosphere."""
+
+USUAL = (0x0C, 0x0D, 0x05, 0x04, 0x06, 0x07, 0x0B, 0x0E, 0x0F, 0x10, 0x11, 0x1F, 0x2F, 0x33,
+         0x42, 0x46)  # fmt: skip
+"""Tried one by one where no bitmap is answered, as in a bare recording."""
+_USUAL_TRIES = 3
 
 LOSSES_BEFORE_GIVING_UP = 5
 LINK_LOST = "link lost"
@@ -119,15 +124,25 @@ def build_plan(client: Client, wanted: Sequence[int] | None = None) -> PollPlan:
     ----------
     wanted
         Service 01 PIDs the user asked for, in order; None for all.
+
+    Raises
+    ------
+    NoAnswerError
+        The car supports nothing of it.
     """
     supported = survey.supported(client.exchanges) or client.ask_bitmaps(0x01)
     announced = frozenset().union(*supported.values()) if supported else frozenset()
     if wanted is None:
-        pids = sorted(announced - NOT_POLLED)
+        pids = sorted(announced - NOT_POLLED) if announced else _answering(client)
         unsupported: tuple[int, ...] = ()
     else:
         pids = [pid for pid in dict.fromkeys(wanted) if not announced or pid in announced]
         unsupported = tuple(pid for pid in wanted if announced and pid not in announced)
+    if not pids:
+        raise NoAnswerError(
+            "the car supports none of these signals" if announced else "no module answered",
+            hint="Run `obdlog vehicle` for what it supports; the ignition has to be on.",
+        )
     # Scales and sensor layout once, so that the log can be decoded on its own.
     for pid in (0x01, 0x13, 0x1C, 0x1D, 0x4F, 0x50, 0x51):
         if pid in announced:
@@ -138,6 +153,17 @@ def build_plan(client: Client, wanted: Sequence[int] | None = None) -> PollPlan:
         fast, slow = slow, []
     most = pids_a_request(client, fast) if fast else 1
     return PollPlan(group_pids(fast, most), group_pids(slow, most), unsupported)
+
+
+def _answering(client: Client) -> list[int]:
+    """Return which of the usual PIDs answer; of a car that answers none, few are asked."""
+    found: list[int] = []
+    for place, pid in enumerate(USUAL):
+        if place == _USUAL_TRIES and not found:
+            break
+        if client.ask(bytes([0x01, pid]), purpose="identify").positive():
+            found.append(pid)
+    return sorted(found)
 
 
 class Recorder:
@@ -180,7 +206,7 @@ class Recorder:
         started = clock.now_s()
         next_slow = started
         slow_queue: list[tuple[int, ...]] = []
-        reason = ""
+        reason = "" if self._plan.fast or self._plan.slow else "there is nothing to poll"
         silent = 0
         try:
             while not reason:

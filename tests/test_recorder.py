@@ -7,7 +7,8 @@ import itertools
 import pytest
 
 from obdlog.client import Client
-from obdlog.recorder import Recorder, build_plan, group_pids
+from obdlog.errors import NoAnswerError
+from obdlog.recorder import PollPlan, Recorder, build_plan, group_pids
 from tests.fakes import KWP, TableTransport
 
 ENGINE = "7E8"
@@ -102,3 +103,28 @@ def test_ctrl_c_ends_the_log_in_order():
     recording = Recorder(client, build_plan(client), on_exchange=interrupt).run(for_s=60)
     assert recording.reason == "stopped by the user"
     assert recording.exchanges == 10
+
+
+def test_without_any_bitmap_the_usual_signals_are_tried():
+    table = {f"01{pid}": [(ENGINE, f"41{VALUES[pid]}")] for pid in ("0C", "10", "05")}
+    plan = build_plan(Client(TableTransport(table)))
+    assert plan.fast == ((0x0C,), (0x10,))
+    assert plan.slow == ((0x05,),)
+
+
+def test_a_silent_car_is_asked_little_and_said_to_be_silent():
+    client = Client(TableTransport({}))
+    with pytest.raises(NoAnswerError, match="no module answered"):
+        build_plan(client)
+    assert len(client.exchanges) < 6
+
+
+def test_signals_that_the_car_lacks_are_no_endless_log():
+    with pytest.raises(NoAnswerError, match="none of these signals"):
+        build_plan(Client(TableTransport(answers())), [0x42])
+
+
+def test_an_empty_plan_ends_at_once():
+    recording = Recorder(Client(TableTransport({})), PollPlan((), ())).run()
+    assert recording.reason == "there is nothing to poll"
+    assert recording.readings == 0
