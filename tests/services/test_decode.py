@@ -264,7 +264,11 @@ def test_an_answer_comes_before_another_module_s_refusal() -> None:
 
 
 json_values = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text(max_size=20),
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.floats(allow_nan=False, allow_infinity=False)
+    | st.text(max_size=20),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner),
     max_leaves=6,
 )
