@@ -7,6 +7,7 @@ of commands costs nothing but this table.
 from __future__ import annotations
 
 import importlib
+import io
 import signal
 import sys
 from types import FrameType
@@ -17,6 +18,7 @@ from typer.core import TyperGroup
 
 from obdlog import __version__
 from obdlog.cli.errors import reported
+from obdlog.cli.exits import ExitCode
 
 
 class Entry(NamedTuple):
@@ -108,6 +110,13 @@ def _interrupt(number: int, frame: FrameType | None) -> None:  # noqa: ARG001
     raise KeyboardInterrupt
 
 
+def _never_fail_to_print() -> None:
+    """Have text that the terminal's encoding lacks shown as “?” instead of ending the command."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
+
+
 app = typer.Typer(
     cls=LazyGroup, add_completion=True, no_args_is_help=False, pretty_exceptions_enable=False
 )
@@ -124,7 +133,7 @@ def root(
         raise typer.Exit
     if ctx.invoked_subcommand is None:
         print_help()
-        raise typer.Exit(2)
+        raise typer.Exit(ExitCode.USAGE)
 
 
 def main() -> None:
@@ -133,6 +142,7 @@ def main() -> None:
     A request to terminate is taken like Ctrl-C: the session is closed, the adapter left usable.
     """
     signal.signal(signal.SIGTERM, _interrupt)
+    _never_fail_to_print()
     try:
         reported(app)(prog_name="obdlog")
     except typer.Exit as stop:  # raised by `reported` outside of any command

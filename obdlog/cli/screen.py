@@ -63,8 +63,14 @@ def progress(text: str) -> None:
 
 
 def print_json(document: Any) -> None:
-    """Print `document` as one line of JSON on stdout."""
-    sys.stdout.write(msgspec.json.encode(document).decode("utf-8") + "\n")
+    """Print `document` as one line of JSON on stdout, in UTF-8 whatever the locale [RFC8259]."""
+    line = msgspec.json.encode(document) + b"\n"
+    raw = getattr(sys.stdout, "buffer", None)
+    if raw is None:
+        sys.stdout.write(line.decode("utf-8"))
+    else:
+        sys.stdout.flush()
+        raw.write(line)
     sys.stdout.flush()
 
 
@@ -122,11 +128,11 @@ def yes_no(value: bool | None) -> str:
     return "unknown" if value is None else "yes" if value else "no"
 
 
-def bullet(lines: Iterable[str]) -> None:
-    """Print a list on stdout."""
+def bullet(lines: Iterable[str], *, stderr: bool = False) -> None:
+    """Print a list."""
     from rich.padding import Padding
 
-    out = console()
+    out = console(stderr=stderr)
     for line in lines:
         out.print(Padding(f"• {line}", (0, 0, 0, 2)))
 
