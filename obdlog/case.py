@@ -17,6 +17,7 @@ LARGEST_FACTS_FILE = 1_000_000
 SESSION_SUFFIXES = (".session.jsonl", ".session.jsonl.gz", ".session.jsonl.zst")
 
 _NUMBERED = re.compile(r"^(\d+)-")
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +56,9 @@ def load_case_facts(folder: Path) -> CaseFacts:
         raise InputFileError(f"{path} is larger than any case file should be", path=path)
     try:
         content = tomllib.loads(raw.decode("utf-8"))
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
+        # ValueError covers bytes that are not UTF-8, TOML that is none, and a number with more
+        # digits than Python takes.
         raise InputFileError(f"{path} is not valid TOML: {error}", path=path) from error
     return _facts(path, content)
 
@@ -149,15 +152,13 @@ def write_case_facts(folder: Path, facts: CaseFacts) -> Path:
     lines = []
     if facts.odometer_km is not None:
         lines.append(f"odometer_km = {facts.odometer_km:g}")
-    stated = {"operator": facts.operator, "place": facts.place}
-    lines += [f"{key} = {_toml_text(text)}" for key, text in stated.items() if text]
+    people = {"operator": facts.operator, "place": facts.place}
+    lines += [f"{key} = {_toml_text(text)}" for key, text in people.items() if text]
     if facts.notes:
         lines.append(f"notes = [{', '.join(map(_toml_text, facts.notes))}]")
     lines += ["", "[vehicle]"]
-    lines += [
-        f"{key} = {_toml_text(value) if isinstance(value, str) else value}"
-        for key, value in facts.vehicle.items()
-    ]
+    stated = {key: _toml_value(value) for key, value in facts.vehicle.items()}
+    lines += [f"{_toml_key(key)} = {text}" for key, text in stated.items() if text is not None]
     lines += ["", "[work]"]
     lines.append(f"unplugged = [{', '.join(map(_toml_text, facts.work.unplugged))}]")
     lines.append(f"replaced = [{', '.join(map(_toml_text, facts.work.replaced))}]")
@@ -169,6 +170,24 @@ def write_case_facts(folder: Path, facts: CaseFacts) -> Path:
     except OSError as error:
         raise InputFileError(f"{path} cannot be written: {error.strerror}", path=path) from error
     return path
+
+
+def _toml_value(value: object) -> str | None:
+    """Return `value` as TOML, None for what no vehicle fact can be (a date, a table)."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return _toml_text(value)
+    if isinstance(value, (int, float)):
+        # Python and TOML 1.0 write numbers alike, inf and nan included.
+        return repr(value)
+    if isinstance(value, (list, tuple)) and all(isinstance(item, str) for item in value):
+        return f"[{', '.join(map(_toml_text, value))}]"
+    return None
+
+
+def _toml_key(key: str) -> str:
+    return key if _BARE_KEY.fullmatch(key) else _toml_text(key)
 
 
 def _toml_text(text: str) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import pytest
 
 from obdlog.case import (
@@ -35,6 +37,27 @@ def test_what_the_user_wrote_is_never_overwritten(tmp_path):
     (tmp_path / "case.toml").write_text('place = "here"\n', encoding="utf-8")
     write_case_facts(tmp_path, CaseFacts(place="there"))
     assert load_case_facts(tmp_path).place == "here"
+
+
+def test_facts_of_every_kind_stay_valid_toml(tmp_path):
+    vehicle = {
+        "hybrid": True,
+        "boosted": False,
+        "cylinders": 4,
+        "soak_h": 8.5,
+        "altitude_m": 1e16,
+        "options": ["tow bar", 'sun "roof"'],
+        "a key": "spaces",
+    }
+    skipped = {"built": date(2020, 1, 1), "nested": {"a": 1}, "mixed": [1, "a"], "unknown": None}
+    write_case_facts(tmp_path, CaseFacts(vehicle=vehicle | skipped))
+    assert load_case_facts(tmp_path).vehicle == vehicle
+
+
+def test_a_number_with_thousands_of_digits_is_told_in_a_sentence(tmp_path):
+    (tmp_path / "case.toml").write_text(f"odometer_km = {'9' * 5000}\n", encoding="utf-8")
+    with pytest.raises(InputFileError, match="not valid TOML"):
+        load_case_facts(tmp_path)
 
 
 @pytest.mark.parametrize(

@@ -97,7 +97,7 @@ def _saved_link() -> str | None:
         content = tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         return None
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise InputFileError(f"{path} cannot be read: {error}", path=path) from error
     link = content.get("link")
     return link if isinstance(link, str) and link else None

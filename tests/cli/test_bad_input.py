@@ -10,8 +10,9 @@ import socket
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
@@ -151,6 +152,50 @@ def test_a_torn_last_line_costs_only_itself(run, run_json, tmp_path):
         assert run_json("codes", "--link", name)["modules"][0]["codes"]
 
 
+@pytest.mark.parametrize(
+    ("out", "code", "says"),
+    [
+        ("no-such-folder/a.csv", FILE, "cannot be written"),
+        ("a.session.csv", USAGE, "would replace the session"),
+    ],
+)
+def test_an_export_that_cannot_be_written_there(run, tmp_path, out, code, says):
+    run("record", "--link", "sim://healthy-petrol", "--for", "5s", "--out", "a.session.jsonl")
+    (tmp_path / "a.session.jsonl").rename(tmp_path / "a.session.csv")
+    before = (tmp_path / "a.session.csv").read_bytes()
+    assert says in " ".join(run("export", "a.session.csv", out, code=code).stderr.split())
+    assert (tmp_path / "a.session.csv").read_bytes() == before
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "cp437", "utf-8"])
+def test_no_terminal_encoding_ends_a_command(encoding):
+    environment = {**os.environ, "PYTHONIOENCODING": encoding, "COLUMNS": "120"}
+
+    def run(*args: str) -> subprocess.CompletedProcess[bytes]:
+        done = subprocess.run(
+            [sys.executable, "-m", "obdlog", *args],
+            capture_output=True,
+            env=environment,
+            timeout=60,
+            check=False,
+        )
+        assert done.returncode == 0, done.stderr
+        return done
+
+    assert b"Engine" in run("codes", "--link", "sim://airbox-repair").stdout
+    assert run("codes", "--help").stdout
+    # JSON between programs is UTF-8 (RFC 8259, 8.1).
+    text = run("explain", "ECT", "--json").stdout.decode("utf-8")
+    assert "°C" in json.dumps(json.loads(text), ensure_ascii=False)
+
+
+def test_a_case_file_with_a_number_beyond_all_bounds(run, tmp_path):
+    (tmp_path / "job").mkdir()
+    (tmp_path / "job" / "case.toml").write_text(f"a = {'9' * 5000}\n", encoding="utf-8")
+    said = sentence(run("codes", "--link", "sim://healthy-petrol", "--case", "job", code=FILE))
+    assert "not valid TOML" in said
+
+
 def test_a_session_of_codes_has_nothing_to_plot(run):
     run("codes", "--link", "sim://legacy-kwp", "--save", "a.session.jsonl")
     sentence(run("plot", "a.session.jsonl", "--signal", "BARO", code=FILE))
@@ -243,8 +288,11 @@ def recording(tmp_path: Path, url: str) -> tuple[subprocess.Popen[bytes], Path]:
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
     )
+    deadline_s = time.monotonic() + 60
     while not (path.exists() and path.read_bytes().count(b'"poll"') > 20):
-        assert process.poll() is None
+        assert time.monotonic() < deadline_s, "nothing was recorded in a minute"
+        with suppress(subprocess.TimeoutExpired):
+            pytest.fail(f"recording ended with {process.wait(timeout=0.05)}")
     return process, path
 
 

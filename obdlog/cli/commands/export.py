@@ -10,6 +10,7 @@ import typer
 
 from obdlog.cli import screen
 from obdlog.cli.vehicle_options import SessionArgument, drive_of
+from obdlog.errors import InputFileError
 
 SUFFIXES = {".csv": "csv", ".parquet": "parquet", ".mf4": "mdf"}
 
@@ -36,5 +37,12 @@ def run(
     if file_format is None:
         raise typer.BadParameter("the file must end in .csv, .parquet or .mf4")
     data = load(drive_of(session))
-    export_readings(data, out, file_format, layout=layout.value)  # type: ignore[arg-type]
+    try:
+        export_readings(data, out, file_format, layout=layout.value)  # type: ignore[arg-type]
+    except ValueError as error:
+        raise typer.BadParameter(str(error)) from None
+    except OSError as error:
+        raise InputFileError(
+            f"{out} cannot be written: {error.strerror or error}", path=out
+        ) from error
     screen.say(f"{out}: {len(data.readings)} readings of {len(data.signals())} signals")
