@@ -11,13 +11,11 @@ from typing import ParamSpec, TypeVar
 import typer
 
 from obdlog.cli import screen
+from obdlog.cli.exits import ExitCode
 from obdlog.errors import ObdlogError
 
 P = ParamSpec("P")
 R = TypeVar("R")
-
-INTERRUPTED = 130
-UNEXPECTED = 1
 
 
 def reported(command: Callable[P, R]) -> Callable[P, R]:
@@ -35,11 +33,11 @@ def reported(command: Callable[P, R]) -> Callable[P, R]:
             raise typer.Exit(error.exit_code) from None
         except KeyboardInterrupt:
             screen.tell("Stopped. What was recorded until here is kept.")
-            raise typer.Exit(INTERRUPTED) from None
+            raise typer.Exit(ExitCode.INTERRUPTED) from None
         except BrokenPipeError:
             # The reader of our output went away; nothing is wrong with us.
             sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115
-            raise typer.Exit(0) from None
+            raise typer.Exit(ExitCode.DONE) from None
         except (typer.Exit, typer.Abort, typer.BadParameter):
             raise
         except Exception as error:
@@ -50,7 +48,7 @@ def reported(command: Callable[P, R]) -> Callable[P, R]:
                 f"{screen.plain(error)}. Session files written so far are kept. "
                 "Please report it with the output of OBDLOG_TRACEBACK=1."
             )
-            raise typer.Exit(UNEXPECTED) from None
+            raise typer.Exit(ExitCode.UNEXPECTED) from None
 
     return run
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from obdlog.cli import screen
+from obdlog.cli.exits import ExitCode
 from obdlog.cli.options import CaseOption, FailOn, FailOnOption, JsonOption
 from obdlog.cli.vehicle_options import (
     AltitudeOption,
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     from analysis.findings import Finding
     from obdlog.case import CaseFacts
 
-FOUND = 10
 MOST_WARNINGS = 5
 LIMITS = (
     "Screening ranges, not this vehicle's specification: outside means look closer, not that a "
@@ -57,7 +57,7 @@ def run(
         show(findings, with_reasons=all_)
     outside = any(f.verdict is Verdict.OUTSIDE for f in findings)
     if fail_on is FailOn.OUTSIDE and outside:
-        raise typer.Exit(FOUND)
+        raise typer.Exit(ExitCode.FOUND)
 
 
 def findings_of(

@@ -9,6 +9,7 @@ import typer
 from obdlog import documents
 from obdlog.case import CaseFacts, load_case_facts
 from obdlog.cli import screen
+from obdlog.cli.exits import ExitCode
 from obdlog.cli.options import (
     CaseOption,
     FailOn,
@@ -26,7 +27,6 @@ from obdlog.cli.road import open_road, work_of
 from obdlog.history import NO_HISTORY, history_of_case
 from obdlog.model import Reading, Work
 
-FOUND = 10
 HOW_TO_STATE_WORK = (
     "No work was stated. Say what was unplugged or replaced (--unplugged, --replaced, or "
     "case.toml): that is what tells an after-effect from a fault."
@@ -80,7 +80,7 @@ def run(
         if not work and any(m["codes"] for m in document["modules"]):
             screen.say(HOW_TO_STATE_WORK)
     if fail_on is FailOn.CODES and any(m["codes"] for m in document["modules"]):
-        raise typer.Exit(FOUND)
+        raise typer.Exit(ExitCode.FOUND)
 
 
 def show(document: dict[str, Any], units: Units = Units.METRIC) -> None:

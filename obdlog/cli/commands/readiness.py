@@ -8,6 +8,7 @@ import typer
 
 from obdlog import documents
 from obdlog.cli import screen
+from obdlog.cli.exits import ExitCode
 from obdlog.cli.options import (
     CaseOption,
     FailOn,
@@ -17,8 +18,6 @@ from obdlog.cli.options import (
     SaveOption,
 )
 from obdlog.cli.road import open_road
-
-FOUND = 10
 
 
 def run(
@@ -39,7 +38,7 @@ def run(
         show(document)
     waiting = incomplete(document)
     if fail_on is FailOn.NOT_READY and (waiting or not document["modules"]):
-        raise typer.Exit(FOUND)
+        raise typer.Exit(ExitCode.FOUND)
 
 
 def incomplete(document: dict[str, Any]) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from obdlog.cli import screen
+from obdlog.cli.exits import ExitCode
 from obdlog.cli.options import (
     CaseOption,
     JsonOption,
@@ -24,9 +25,6 @@ ROAD_CAUTION = (
     "Road test: legal roads only, a passenger operates the laptop, the driver drives. Stop when a "
     "red lamp lights, the engine lamp flashes or the engine runs hot."
 )
-EXIT_LINK = 3
-EXIT_SILENT = 4
-INTERRUPTED = 130
 SHOW_EVERY_S = 1.0
 
 
@@ -73,15 +71,15 @@ def run(
     raise typer.Exit(exit_code(recording))
 
 
-def exit_code(recording: Recording) -> int:
+def exit_code(recording: Recording) -> ExitCode:
     """Return the contract's exit code for how a recording ended."""
     if recording.reason.startswith(LINK_LOST):
-        return EXIT_LINK
+        return ExitCode.LINK
     if recording.reason == "the car stopped answering":
-        return EXIT_SILENT
+        return ExitCode.SILENT
     if recording.reason == "stopped by the user":
-        return INTERRUPTED
-    return 0
+        return ExitCode.INTERRUPTED
+    return ExitCode.DONE
 
 
 def _print(recording: Recording, path: Path | None, json: bool) -> None:

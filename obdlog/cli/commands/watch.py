@@ -8,6 +8,7 @@ import typer
 
 from obdlog.cli import screen
 from obdlog.cli.commands.record import ROAD_CAUTION, exit_code
+from obdlog.cli.exits import ExitCode
 from obdlog.cli.options import (
     CaseOption,
     LinkOption,
@@ -67,9 +68,9 @@ def run(
             live.update(_screen(recorder.progress, units), refresh=True)
         road.end(recording.reason)
     code = exit_code(recording)
-    if code not in (0, 130):
+    if code not in (ExitCode.DONE, ExitCode.INTERRUPTED):
         screen.tell(f"{recording.reason}.")
-    raise typer.Exit(0 if code == 130 else code)
+    raise typer.Exit(ExitCode.DONE if code is ExitCode.INTERRUPTED else code)
 
 
 def _screen(progress: Progress, units: Units) -> Table:
