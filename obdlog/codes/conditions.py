@@ -260,6 +260,13 @@ def _some_work(case: Case, _: Mapping[str, float]) -> Found:
     return _when(bool(case.work))
 
 
+def _unexplained_by_work(case: Case, _: Mapping[str, float]) -> Found:
+    """Hold always; say that work does not explain the code only where work was stated."""
+    if case.work:
+        return {"unexplained": "nothing that was unplugged or replaced explains it"}
+    return {"unexplained": "no work was stated that could explain it"}
+
+
 def _both_banks(case: Case, _: Mapping[str, float]) -> Found:
     row = case.row
     if row is None or row.fault.id not in ("lean", "rich") or not row.place.startswith("bank "):
@@ -323,6 +330,7 @@ CONDITIONS: dict[str, Condition] = {
     "low-voltage-in-frame": _low_voltage_in_frame,
     "unexplained-meaning": _unexplained_meaning,
     "some-work": _some_work,
+    "unexplained-by-work": _unexplained_by_work,
     "both-banks": _both_banks,
     "several-report": _several_report,
 }

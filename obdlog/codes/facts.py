@@ -11,6 +11,7 @@ from obdlog.codes.work import WorkItem, match_work
 from obdlog.model import Value, Work
 
 CONFIRMED, PENDING, PERMANENT, FAILING_NOW = "confirmed", "pending", "permanent", "failing-now"
+_STORED_ANEW = frozenset({CONFIRMED, PENDING, FAILING_NOW})
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +79,13 @@ class Case:
 
 
 def has_returned(code: CodeFacts, evidence: Evidence) -> bool:
-    """Return whether `code` was erased and is here again."""
+    """Return whether `code` was erased and is here again.
+
+    What stands in the permanent memory alone never left: it survives every erase by design and
+    goes only after the module's own test has run and passed (SAE J1979, service 0A).
+    """
+    if not code.statuses & _STORED_ANEW:
+        return False
     return code.returned_after_clear or (evidence.cleared and code.code in evidence.before)
 
 

@@ -63,10 +63,27 @@ def test_replaced_counts_like_unplugged() -> None:
 
 
 def test_nothing_explains_it() -> None:
-    found = judged(facts("P0102"))["P0102"]
+    found = judged(facts("P0102"), unplugged=("fuel cap",))["P0102"]
     assert (found.judgement, found.rule) == (Verdict.FAULT, "unexplained")
     assert "nothing that was unplugged or replaced explains it" in found.because
     assert "not a part" in found.because
+
+
+@pytest.mark.parametrize(
+    "found",
+    [
+        (facts("P0102"),),
+        (facts("P0171"), facts("P0174")),
+        (facts("U0121", module="7E8"), facts("U0121", module="7E9")),
+    ],
+)
+def test_where_no_work_was_stated_it_is_not_said_to_explain_nothing(
+    found: tuple[CodeFacts, ...],
+) -> None:
+    for judgement in judge(found):
+        assert judgement.judgement is Verdict.FAULT
+        assert "no work was stated" in judgement.because
+        assert "nothing that was unplugged" not in judgement.because.lower()
 
 
 def test_other_work_explains_nothing() -> None:
@@ -80,6 +97,25 @@ def test_what_comes_back_with_everything_connected_is_a_fault() -> None:
     assert again["P0102"].rule == "came-back"
     first = judged(facts("P0102"), unplugged=("MAF",), before=frozenset({"P0102"}))
     assert first["P0102"].judgement is Verdict.AFTER_EFFECT
+
+
+@pytest.mark.parametrize(
+    ("statuses", "verdict"),
+    [
+        (("permanent",), "past"),
+        (("permanent", "not-tested"), "past"),
+        (("permanent", "pending"), "fault"),
+        (("permanent", "confirmed"), "fault"),
+        (("permanent", "failing-now"), "fault"),
+    ],
+)
+def test_the_permanent_memory_alone_is_no_return(statuses: tuple[str, ...], verdict: str) -> None:
+    # SAE J1979, service 0A: an erase does not touch it; only the module's own test does.
+    found = judged(facts("P0102", *statuses), before=frozenset({"P0102"}), cleared=True)["P0102"]
+    assert str(found.judgement) == verdict
+    assert ("own test has run and passed" in found.because) == (verdict == "past")
+    told = judged(facts("P0102", *statuses, returned_after_clear=True))["P0102"]
+    assert str(told.judgement) == verdict
 
 
 def test_a_follow_on_that_came_back_with_its_root_stays_a_follow_on() -> None:
