@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from obdlog import survey
 from obdlog.errors import NoAnswerError, RefusedError
-from obdlog.model import Bus, Exchange, Request
+from obdlog.model import Bus, Exchange, Outcome, Request
 from obdlog.services import requests
 from obdlog.services.registry import changes_vehicle
 from obdlog.transport.base import BusProtocol, Transport
@@ -104,7 +104,7 @@ class Client:
         return any(e.request.payload == payload for e in self.exchanges)
 
     def _supported(self, service: int) -> dict[str, frozenset[int]]:
-        return survey.supported(self.exchanges, service)
+        return survey.supported(self.exchanges, service, self.bus)
 
     def _signals(self) -> dict[str, frozenset[int]]:
         return self._supported(0x01) or self.ask_bitmaps(0x01)
@@ -178,22 +178,62 @@ class Client:
         for monitor in sorted(monitors):
             if monitor % 0x20:
                 self.ask(requests.build_onboard_tests(monitor), purpose="onboard-tests")
+        if self.bus is Bus.LEGACY:
+            self._ask_oxygen_tests()
+
+    def _ask_oxygen_tests(self) -> None:
+        """Ask service 05 for every oxygen sensor that PID 13 or 1D names (SAE J1979)."""
+        self._ask_signals((0x13, 0x1D), "onboard-tests")
+        fitted = [
+            data[pid][0]
+            for data in survey.latest_data(self.exchanges).values()
+            for pid in (0x13, 0x1D)
+            if len(data.get(pid, b"")) == 1
+        ]
+        for sensor in (1 << bit for bit in range(8)):
+            if not any(bits & sensor for bits in fitted):
+                continue
+            bitmap = self.ask(requests.build_oxygen_tests(0x00, sensor), purpose="onboard-tests")
+            announced = survey.supported([bitmap], 0x05).values()
+            for test in sorted(frozenset().union(*announced)):
+                if test % 0x20:
+                    self.ask(requests.build_oxygen_tests(test, sensor), purpose="onboard-tests")
 
     def engine_speed_rpm(self) -> float | None:
-        """Return the highest engine speed any module reports [min-1], None when none does."""
-        return self._fresh_number(0x0C, "RPM")
+        """Return the highest engine speed any module reports now [min-1].
+
+        None when no module supports it. Errors as `fresh_number`.
+        """
+        return self.fresh_number(0x0C, "RPM")
 
     def vehicle_speed_kmh(self) -> float | None:
-        """Return the highest vehicle speed any module reports [km/h], None when none does."""
-        return self._fresh_number(0x0D, "VSS")
+        """Return the highest vehicle speed any module reports now [km/h].
 
-    def _fresh_number(self, pid: int, signal: str) -> float | None:
+        None when no module supports it. Errors as `fresh_number`.
+        """
+        return self.fresh_number(0x0D, "VSS")
+
+    def fresh_number(self, pid: int, signal: str) -> float | None:
+        """Return the highest value of a signal that any module reports now, None without one.
+
+        Raises
+        ------
+        NoAnswerError
+            A module announces the signal, or answered, and no whole value arrived.
+        """
+        announced = any(pid in pids for pids in self._signals().values())
         exchange = self.ask(bytes([0x01, pid]), purpose="safety")
         # Each message for itself: without headers all seem to come from one module.
         alone = [replace(exchange, messages=(message,)) for message in exchange.positive()]
         readings = [r for e in alone for r in survey.latest_readings([e], self.bus).values()]
         values = [of_module[signal].value for of_module in readings if signal in of_module]
-        return max((float(v) for v in values if isinstance(v, (int, float))), default=None)
+        numbers = [float(v) for v in values if isinstance(v, (int, float))]
+        absent = exchange.outcome in (Outcome.NO_DATA, Outcome.REFUSED) and not announced
+        if not numbers and not absent:
+            raise NoAnswerError(
+                f"the answer about PID {pid:02X} did not arrive whole", hint="Try again."
+            )
+        return max(numbers, default=None)
 
     def _need_answers(self, what: str) -> None:
         if not survey.answered(self.exchanges):

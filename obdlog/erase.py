@@ -6,24 +6,35 @@ connection was written, synced and read back from disk.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from obdlog import survey
+from obdlog.addresses import module_name
 from obdlog.client import COUNTER_PIDS, Client
-from obdlog.errors import LinkError, RefusedError, SessionFileError
-from obdlog.model import Exchange, Outcome, Request
-from obdlog.services.refusals import parse_refusal
+from obdlog.errors import (
+    DecodeError,
+    LinkError,
+    NoAnswerError,
+    ObdlogError,
+    RefusedError,
+    SessionFileError,
+)
+from obdlog.model import Bus, Exchange, Outcome, Request
+from obdlog.services.codes import read_codes
 from obdlog.services.requests import build_clear
 from obdlog.session.reader import read_session
+from obdlog.session.writer import SessionWriter
 from obdlog.survey import ModuleCodes
+from obdlog.transport.base import Transport
+from obdlog.transport.recording import RecordingTransport
 
 LOST_BY_CLEARING = (
     "stored and pending codes of every module that accepts the request",
     "freeze frames: the conditions in which each code was set",
     "readiness: every monitor that is not continuous starts again as not complete",
-    "on-board test results (service 06)",
+    "on-board test results (services 05 and 06)",
     "counters: distance and engine time with the lamp on, warm-ups, distance and time since "
     "clearing",
     "in some vehicles, learned fuel and idle corrections",
@@ -37,6 +48,10 @@ PERHAPS_SENT = (
     "The erase may have been carried out: reconnect and read the codes before anything else. "
     "The evidence is saved."
 )
+
+SENT_NOW = "service 04 (erase) is sent now"
+READ_BACK_TRIES = 3
+READ_BACK_PAUSE_S = 3.0
 
 CAUTIONS = (
     "Ignition on, engine off, vehicle parked. Connect a charger if the battery is weak.",
@@ -52,14 +67,34 @@ CAUTIONS = (
 
 @dataclass(frozen=True, slots=True)
 class ModuleErasure:
-    """What one module did; `accepted` is None when it stayed silent."""
+    """What one module did.
+
+    `accepted` is None when it said neither yes nor no. `after` is None when its codes were not
+    read back whole: nothing is known of them then. `stored` are those of `after` that are not
+    merely permanent.
+    """
 
     address: str
     name: str
     accepted: bool | None
     refusal: str | None
     before: tuple[str, ...]
-    after: tuple[str, ...]
+    after: tuple[str, ...] | None
+    stored: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Erasure:
+    """What became of one erase; `trouble` is what went wrong once it was on its way."""
+
+    modules: tuple[ModuleErasure, ...]
+    after: tuple[ModuleCodes, ...]
+    trouble: ObdlogError | None = None
+
+    @property
+    def known(self) -> bool:
+        """Whether every module accepted or is seen to hold no stored code any more."""
+        return all(m.after is not None and (m.accepted or not m.stored) for m in self.modules)
 
 
 def require_engine_off(client: Client, *, stated_off: bool = False) -> None:
@@ -68,20 +103,26 @@ def require_engine_off(client: Client, *, stated_off: bool = False) -> None:
     Parameters
     ----------
     stated_off
-        The user states that the engine is off; counts only where no module reports a speed.
+        The user states that the engine is off; counts only where no module supports the engine
+        speed. A reply that arrives damaged is no such case.
 
     Raises
     ------
     RefusedError
-        The engine runs, the vehicle moves, or neither can be read.
+        The engine runs, the vehicle moves, or that cannot be told.
     """
-    moving = client.vehicle_speed_kmh()
+    try:
+        moving, running = client.vehicle_speed_kmh(), client.engine_speed_rpm()
+    except NoAnswerError as error:
+        raise RefusedError(
+            f"it is not certain that the engine is off: {error}; nothing was erased",
+            hint="Try again.",
+        ) from error
     if moving:
         raise RefusedError(
             f"the vehicle moves at {moving:.0f} km/h; nothing was erased",
             hint="Park, switch the engine off, switch the ignition on, and try again.",
         )
-    running = client.engine_speed_rpm()
     if running:
         raise RefusedError(
             f"the engine runs at {running:.0f} rpm; nothing was erased",
@@ -126,7 +167,7 @@ def verify_evidence(path: Path, exchanges: Sequence[Exchange]) -> None:
         )
 
 
-def require_complete(exchanges: Sequence[Exchange]) -> None:
+def require_complete(exchanges: Sequence[Exchange], bus: Bus) -> None:
     """Check that the evidence holds what clearing destroys, as far as the car gives it.
 
     What a module does not support cannot be kept. A reply that did not arrive whole, or codes that
@@ -143,11 +184,13 @@ def require_complete(exchanges: Sequence[Exchange]) -> None:
         for payload, outcome in outcomes.items()
         if outcome in (Outcome.GARBLED, Outcome.TIMEOUT, Outcome.LOST)
     ]
-    listed = {m.source for e in exchanges if e.request.service == 0x03 for m in e.positive()}
+    missing += _cut_lists(exchanges, bus)
+    modules = survey.survey_codes(exchanges, bus)
+    listing = {m.address for m in modules if m.with_status("confirmed")}
     missing += [
-        f"{m.name} ({m.address}) counts {m.since_clear.code_count} stored codes, did not list them"
+        f"{m.name} ({m.address}) counts {m.since_clear.code_count} stored codes and lists none"
         for m in survey.survey_readiness(exchanges)
-        if m.since_clear.code_count and m.address not in listed
+        if m.since_clear.code_count and m.address not in listing
     ]
     if missing:
         raise RefusedError(
@@ -156,90 +199,182 @@ def require_complete(exchanges: Sequence[Exchange]) -> None:
         )
 
 
+def _cut_lists(exchanges: Sequence[Exchange], bus: Bus) -> list[str]:
+    """Return what is wrong with the last stored and pending code list of each module."""
+    last = {
+        (m.source, e.request.payload): m.payload
+        for e in exchanges
+        if e.request.service in (0x03, 0x07)
+        for m in e.positive()
+    }
+    wrong = []
+    for (address, _), payload in last.items():
+        try:
+            problem = read_codes(payload, bus).problem
+        except DecodeError as error:
+            problem = str(error)
+        if problem:
+            wrong.append(f"{module_name(address)} ({address}): {problem}")
+    return wrong
+
+
 def _destroyed(request: bytes) -> bool:
     """Return whether clearing destroys what `request` asks for."""
     if request[0] == 0x01:
         return len(request) == 2 and request[1] in (0x01, *COUNTER_PIDS)
-    return request[0] in (0x02, 0x03, 0x06, 0x07)
+    return request[0] in (0x02, 0x03, 0x05, 0x06, 0x07)
 
 
 def send_erase(
-    client: Client, before: Sequence[ModuleCodes], *, stated_off: bool, sync: Callable[[], None]
-) -> tuple[ModuleErasure, ...]:
-    """Send service 04 once and read back; return what each module did.
+    transport: Transport,
+    session: SessionWriter,
+    before: Sequence[ModuleCodes],
+    *,
+    stated_off: bool = False,
+) -> Erasure:
+    """Send service 04 once, read back, and return what each module did.
 
-    The engine is checked again right before. Silence is never answered by a second erase: the
-    read-back tells.
+    The engine is checked again right before, and that the erase is sent is on disk before it
+    goes out. Whatever fails from there on is part of the result, not an exception: the user must
+    learn that the erase went out. Silence is never answered by a second erase: the read-back
+    tells.
 
     Parameters
     ----------
+    transport
+        The connected road itself, not a recording one.
+    session
+        Takes the erase and the read-back.
     before
         The code reading of the evidence.
-    sync
-        Called right after the erase, to put it on disk before the read-back.
 
     Raises
     ------
-    LinkError
-        The link was lost; the hint says so where the erase had gone out.
+    RefusedError, SessionFileError, LinkError
+        Before the erase went out; nothing was erased.
+    KeyboardInterrupt
+        The erase may have gone out; the session says so.
     """
-    require_engine_off(client, stated_off=stated_off)
+    recording = RecordingTransport(transport, session)
+    require_engine_off(Client(recording), stated_off=stated_off)
+    session.mark(SENT_NOW)
+    session.sync()
+    request = Request(build_clear(), purpose="erase")
+    exchange = Exchange(transport.clock.now_s(), request, (), Outcome.LOST)
+    trouble: ObdlogError | None = None
     try:
-        exchange = client.transport.exchange(Request(build_clear(), purpose="erase"))
-        client.exchanges.append(exchange)
-        sync()
-        reading = Client(client.transport)
-        reading.read_codes()
-        reading.read_readiness()
+        exchange = transport.exchange(request)
     except LinkError as error:
-        error.hint = f"{PERHAPS_SENT} {error.hint}".rstrip()
-        raise
-    client.exchanges.extend(reading.exchanges)
-    after = {m.address: m for m in survey.survey_codes(reading.exchanges, client.bus)}
+        trouble = error
+    finally:
+        try:
+            recording.keep(exchange)
+            session.sync()
+        except SessionFileError as error:
+            trouble = trouble or error
+    read: tuple[Exchange, ...] = ()
+    if not isinstance(trouble, LinkError):
+        read, fault = _read_back(transport, recording, {m.address for m in before})
+        trouble = trouble or fault
+    bus = Client(transport).bus
+    after = survey.survey_codes(read, bus)
+    return Erasure(_modules(exchange, before, after, bus), after, trouble)
+
+
+def _read_back(
+    transport: Transport, recording: RecordingTransport, expected: set[str]
+) -> tuple[tuple[Exchange, ...], ObdlogError | None]:
+    """Read codes and readiness, again after a pause while a module is missing.
+
+    A module may restart after an erase (common practice, no source). A session that cannot be
+    written any more does not keep the user from learning what the car says.
+    """
+    road: Transport = recording
+    trouble: ObdlogError | None = None
+    read: tuple[Exchange, ...] = ()
+    for attempt in range(READ_BACK_TRIES):
+        if attempt:
+            transport.clock.sleep_s(READ_BACK_PAUSE_S)
+        client = Client(road)
+        try:
+            client.read_codes()
+            client.read_readiness()
+        except NoAnswerError:
+            pass
+        except SessionFileError as error:
+            road, trouble = transport, error
+        except LinkError as error:
+            return read or tuple(client.exchanges), error
+        read = (*read, *client.exchanges)
+        whole = {m.address for m in survey.survey_codes(read, client.bus) if _is_whole(m)}
+        if expected <= whole:
+            break
+    return read, trouble
+
+
+def _is_whole(module: ModuleCodes) -> bool:
+    return module.answered and module.error is None
+
+
+def _modules(
+    exchange: Exchange, before: Sequence[ModuleCodes], after: Sequence[ModuleCodes], bus: Bus
+) -> tuple[ModuleErasure, ...]:
+    """Return what each module did, from its answer and the two code readings."""
     held = {m.address: m for m in before}
+    now = {m.address: m for m in after}
     accepted = {m.source for m in exchange.positive()}
     refused = {
-        m.source: parse_refusal(m.payload).meaning
+        m.source: survey.refusal_meaning(m, bus)
         for m in exchange.refusals()
         if m.payload[2:3] != RESPONSE_PENDING
     }
-    return tuple(
-        ModuleErasure(
-            address=address,
-            name=(after.get(address) or held[address]).name if address in (after | held) else "",
-            # Without headers several modules are one address: a refusal among them counts.
-            accepted=False if address in refused else True if address in accepted else None,
-            refusal=refused.get(address),
-            before=_texts(held.get(address)),
-            after=_texts(after.get(address)),
+    found = []
+    for address in sorted({*held, *now, *accepted, *refused}):
+        module = now.get(address)
+        read = module if module is not None and _is_whole(module) else None
+        found.append(
+            ModuleErasure(
+                address=address,
+                name=module_name(address),
+                # Without headers several modules are one address: a refusal among them counts.
+                accepted=False if address in refused else True if address in accepted else None,
+                refusal=refused.get(address),
+                before=_texts(held.get(address)),
+                after=_texts(read) if read else None,
+                stored=tuple(c.code for c in read.codes if {"confirmed", "pending"} & set(c.status))
+                if read
+                else (),
+            )
         )
-        for address in sorted({*held, *after, *accepted, *refused})
-    )
+    return tuple(found)
 
 
 def _texts(module: ModuleCodes | None) -> tuple[str, ...]:
     return tuple(c.code for c in module.codes) if module else ()
 
 
-def silent_erase(exchange: Exchange) -> bool:
-    """Return whether an erase got no answer at all."""
-    return exchange.outcome in (Outcome.NO_DATA, Outcome.TIMEOUT, Outcome.LOST, Outcome.GARBLED)
-
-
-def next_steps(modules: Sequence[ModuleErasure], after: Sequence[ModuleCodes]) -> tuple[str, ...]:
+def next_steps(erasure: Erasure) -> tuple[str, ...]:
     """Return what still must happen, in order, in plain words."""
-    steps = [
-        f"{m.name} ({m.address}) refused: {m.refusal}. Check ignition on and engine off, then "
-        "read again before any second try."
-        for m in modules
-        if m.accepted is False
-    ]
-    steps += [
-        f"{m.name} ({m.address}) did not say what became of the erase; the read-back shows "
-        f"{', '.join(m.after) or 'no codes any more'}."
-        for m in modules
-        if m.accepted is None and m.before
-    ]
+    modules, after = erasure.modules, erasure.after
+    steps = []
+    if erasure.trouble is not None:
+        steps.append(f"{str(erasure.trouble).rstrip('.')}. {PERHAPS_SENT}")
+    for m in modules:
+        name = f"{m.name} ({m.address})"
+        if m.accepted is False:
+            steps.append(
+                f"{name} refused: {m.refusal}. Check ignition on and engine off, then read again "
+                "before any second try."
+            )
+        if m.after is None:
+            steps.append(
+                f"{name} was not read back: what it holds now is not known. Read the codes again."
+            )
+        elif m.accepted is None and m.before:
+            steps.append(
+                f"{name} did not say what became of the erase; the read-back shows "
+                f"{', '.join(m.after) or 'no codes any more'}."
+            )
     permanent = sorted({c for m in after for c in m.with_status("permanent")})
     back = sorted({c for m in after for c in m.with_status("confirmed")})
     if back:

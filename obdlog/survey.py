@@ -6,17 +6,18 @@ request was asked more than once, the last answer of each module counts.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from obdlog.addresses import module_name
 from obdlog.errors import DecodeError
 from obdlog.model import UNKNOWN_SOURCE, Bus, EcuMessage, Exchange, Outcome, Reading
-from obdlog.services.codes import parse_codes
+from obdlog.services.codes import read_codes
 from obdlog.services.current_data import parse_current_data, split_current_data
 from obdlog.services.freeze_frame import parse_freeze_frame
-from obdlog.services.onboard_tests import TestResult, parse_tests
-from obdlog.services.refusals import parse_refusal
+from obdlog.services.onboard_tests import TestResult, parse_supported_monitors, parse_tests
+from obdlog.services.oxygen_tests import OxygenTest, parse_oxygen_tests
+from obdlog.services.refusals import meaning
 from obdlog.services.requests import supported_pids
 from obdlog.services.vehicle_info import VehicleInfo, parse_vehicle_info
 from obdlog.tables.decode import Context
@@ -206,7 +207,9 @@ def latest_readings(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, dict[s
     return found
 
 
-def supported(exchanges: Iterable[Exchange], service: int = 0x01) -> dict[str, frozenset[int]]:
+def supported(
+    exchanges: Iterable[Exchange], service: int = 0x01, bus: Bus = Bus.CAN
+) -> dict[str, frozenset[int]]:
     """Return per module the PIDs (or monitor ids, info types) its bitmaps announce."""
     found: dict[str, set[int]] = {}
     for exchange in exchanges:
@@ -214,18 +217,24 @@ def supported(exchanges: Iterable[Exchange], service: int = 0x01) -> dict[str, f
         if request[0] != service or len(request) < 2 or request[1] not in _BITMAP_PIDS:
             continue
         for message in exchange.positive():
-            pids = _announced(message.payload, request)
+            pids = _announced(message.payload, request, bus)
             if pids:
                 found.setdefault(message.source, set()).update(pids)
     return {source: frozenset(pids) for source, pids in found.items()}
 
 
-def _announced(payload: bytes, request: bytes) -> Sequence[int]:
+def _announced(payload: bytes, request: bytes, bus: Bus) -> Sequence[int]:
     """Return the ids in one bitmap reply; the layouts are those of SAE J1979."""
-    if request[0] == 0x09:
+    if request[0] == 0x06:
+        try:
+            return parse_supported_monitors(payload, bus)
+        except DecodeError:
+            return ()
+    if request[0] in (0x05, 0x09):
+        # One byte may stand in between: the sensor of service 05, the item count of service 09.
         body = payload[2:]
         return supported_pids(request[1], body[-4:]) if len(body) in (4, 5) else ()
-    # Services 01 and 06 repeat (id, four bytes); service 02 has the frame number in between.
+    # Service 01 repeats (id, four bytes); service 02 has the frame number in between.
     step, skip = (6, 2) if request[0] == 0x02 else (5, 1)
     pids: list[int] = []
     for at in range(1, len(payload) - step + 1, step):
@@ -234,12 +243,24 @@ def _announced(payload: bytes, request: bytes) -> Sequence[int]:
     return pids
 
 
-def _refusal_text(exchange: Exchange, address: str) -> str | None:
-    for message in exchange.refusals():
-        if message.source == address:
-            refusal = parse_refusal(message.payload)
-            return f"service {refusal.service} refused: {refusal.meaning}"
-    return None
+def refusal_meaning(message: EcuMessage, bus: Bus) -> str:
+    """Return why a module refused, in words, however short its negative response is."""
+    code = message.payload[2:3]
+    return meaning(code[0], bus) if code else "refused without saying why"
+
+
+def _refusals(
+    exchanges: Sequence[Exchange], address: str, answers: _Answers, bus: Bus
+) -> Iterator[str]:
+    """Yield what a module refused of its codes and did not answer otherwise."""
+    for exchange in exchanges:
+        service = exchange.request.service
+        # A car older than permanent codes refuses service 0A; that is no fault.
+        if service not in CODE_SERVICES or service == 0x0A:
+            continue
+        for message in exchange.refusals():
+            if message.source == address and not answers.of(address, exchange.request.payload):
+                yield f"service {service:02X} refused: {refusal_meaning(message, bus)}"
 
 
 def survey_codes(exchanges: Sequence[Exchange], bus: Bus) -> tuple[ModuleCodes, ...]:
@@ -256,20 +277,17 @@ def survey_codes(exchanges: Sequence[Exchange], bus: Bus) -> tuple[ModuleCodes, 
             for payload in answers.of(address, bytes([service])):
                 read = True
                 try:
-                    codes = parse_codes(payload, bus)
+                    reply = read_codes(payload, bus)
                 except DecodeError as error:
                     errors.append(str(error))
                     continue
-                for code in codes:
+                if reply.problem:
+                    errors.append(reply.problem)
+                for code in reply.codes:
                     held = statuses.setdefault((code.text, code.failure_type), [])
                     if status not in held:
                         held.append(status)
-        for exchange in exchanges:
-            if exchange.request.service in CODE_SERVICES:
-                refusal = _refusal_text(exchange, address)
-                # A car older than permanent codes refuses service 0A; that is no fault.
-                if refusal is not None and exchange.request.service != 0x0A:
-                    errors.append(refusal)
+        errors += _refusals(exchanges, address, answers, bus)
         errors += _unread(exchanges, address, answers) if read or not errors else []
         modules.append(
             ModuleCodes(
@@ -440,6 +458,22 @@ def survey_tests(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, tuple[Tes
                 key = (result.monitor_id, result.test_id, result.component)
                 found.setdefault(address, {})[key] = result
     return {address: tuple(results.values()) for address, results in sorted(found.items())}
+
+
+def survey_oxygen_tests(exchanges: Sequence[Exchange]) -> dict[str, tuple[OxygenTest, ...]]:
+    """Return per module the service 05 results of the older buses, last readings only."""
+    found: dict[str, dict[tuple[str, str], OxygenTest]] = {}
+    for exchange in exchanges:
+        if exchange.request.service != 0x05:
+            continue
+        for message in exchange.positive():
+            try:
+                tests = parse_oxygen_tests(message.payload)
+            except DecodeError:
+                continue
+            for test in tests:
+                found.setdefault(message.source, {})[test.test_id, test.sensor] = test
+    return {address: tuple(tests.values()) for address, tests in sorted(found.items())}
 
 
 def vin_of(exchanges: Sequence[Exchange], bus: Bus) -> str | None:

@@ -5,11 +5,15 @@ Service 04 and what it destroys: SAE J1979. The order of the steps is our own pr
 
 from __future__ import annotations
 
+import contextlib
+
 import pytest
 
 from obdlog import survey
+from obdlog.cli.commands.clear import exit_code
 from obdlog.client import Client
 from obdlog.erase import (
+    SENT_NOW,
     next_steps,
     require_complete,
     require_engine_off,
@@ -19,6 +23,7 @@ from obdlog.erase import (
 from obdlog.errors import LinkError, RefusedError, SessionFileError
 from obdlog.model import Bus, EcuMessage, Exchange, Outcome, Request
 from obdlog.session.format import SessionHeader
+from obdlog.session.reader import read_session
 from obdlog.session.writer import SessionWriter
 from obdlog.transport.recording import RecordingTransport
 from tests.fakes import TableTransport
@@ -35,23 +40,50 @@ STANDING = {
 }
 
 
-def erase(answers, stated_off=False):
-    client = Client(TableTransport(answers))
-    client.read_codes()
-    before = survey.survey_codes(client.exchanges, Bus.CAN)
-    synced = []
-    session = Client(client.transport)
-    modules = send_erase(session, before, stated_off=stated_off, sync=lambda: synced.append(1))
-    after = survey.survey_codes(session.exchanges, Bus.CAN)
-    return client.transport, modules, after
+@pytest.fixture
+def erase(tmp_path):
+    """Erase a car of a table; returns the transport, the erasure and the session file."""
+
+    def erase(answers, *, writer=SessionWriter, **options):
+        transport = TableTransport(answers, **options)
+        client = Client(transport)
+        client.read_codes()
+        before = survey.survey_codes(client.exchanges, Bus.CAN)
+        transport.asked.clear()
+        path = tmp_path / "after.session.jsonl"
+        with contextlib.closing(writer(path, SessionHeader(version=1), transport.clock)) as session:
+            erasure = send_erase(transport, session, before)
+        return transport, erasure, read_session(path)
+
+    return erase
 
 
-def test_an_accepted_erase_is_sent_once_and_read_back():
-    transport, (engine,), _ = erase(STANDING)
+def test_an_accepted_erase_is_sent_once_and_read_back(erase):
+    transport, erasure, session = erase(STANDING)
+    (engine,) = erasure.modules
     assert transport.asked.count("04") == 1
     assert transport.asked.index("04") < len(transport.asked) - 1
     assert engine.accepted is True
     assert (engine.before, engine.after) == (("P0102",), ())
+    assert erasure.known
+    assert exit_code(erasure) == 0
+    assert [e.request.payload.hex() for e in session.exchanges].count("04") == 1
+
+
+def test_that_the_erase_is_sent_is_on_disk_before_it_goes_out(tmp_path):
+    path = tmp_path / "after.session.jsonl"
+    seen = []
+
+    class Watched(TableTransport):
+        def exchange(self, request):
+            if request.service == 0x04:
+                seen.extend(mark.text for mark in read_session(path).marks)
+            return super().exchange(request)
+
+    transport = Watched(STANDING)
+    with SessionWriter(path, SessionHeader(version=1), transport.clock) as session:
+        send_erase(transport, session, ())
+    assert seen == [SENT_NOW]
 
 
 @pytest.mark.parametrize(
@@ -63,45 +95,107 @@ def test_an_accepted_erase_is_sent_once_and_read_back():
         ({"010C": [(ENGINE, "7F0112")]}, "not certain that the engine is off"),
     ],
 )
-def test_nothing_is_erased_unless_the_engine_is_known_to_stand(answers, what):
-    client = Client(TableTransport(STANDING | answers))
+def test_nothing_is_erased_unless_the_engine_is_known_to_stand(tmp_path, answers, what):
+    transport = TableTransport(STANDING | answers)
     with pytest.raises(RefusedError, match=what):
-        require_engine_off(client)
-    with pytest.raises(RefusedError, match=what):
-        send_erase(client, (), stated_off=False, sync=lambda: None)
-    assert "04" not in client.transport.asked
+        require_engine_off(Client(transport))
+    session = SessionWriter(tmp_path / "a.session.jsonl", SessionHeader(version=1))
+    with session, pytest.raises(RefusedError, match=what):
+        send_erase(transport, session, ())
+    assert "04" not in transport.asked
 
 
-def test_a_statement_counts_only_where_no_module_reports_the_speed():
-    require_engine_off(Client(TableTransport(STANDING | {"010C": []})), stated_off=True)
+class DamagedTransport(TableTransport):
+    """Loses the answers about one PID on the way."""
+
+    damaged = b"\x01\x0c"
+
+    def exchange(self, request):
+        exchange = super().exchange(request)
+        if request.payload == self.damaged:
+            return Exchange(exchange.at_s, request, (), Outcome.GARBLED)
+        return exchange
+
+
+@pytest.mark.parametrize("damaged", [b"\x01\x0c", b"\x01\x0d"])
+def test_a_statement_does_not_stand_in_for_a_damaged_reply(damaged):
+    transport = DamagedTransport(STANDING)
+    transport.damaged = damaged
+    with pytest.raises(RefusedError, match="did not arrive whole"):
+        require_engine_off(Client(transport), stated_off=True)
+
+
+def test_a_statement_counts_only_where_no_module_supports_the_engine_speed():
+    without = STANDING | {"0100": [(ENGINE, "410080080000")], "010C": []}
+    require_engine_off(Client(TableTransport(without)), stated_off=True)
+    with pytest.raises(RefusedError, match="not certain"):
+        require_engine_off(Client(TableTransport(STANDING | {"010C": []})), stated_off=True)
     with pytest.raises(RefusedError, match="engine runs"):
         require_engine_off(
             Client(TableTransport(STANDING | {"010C": [(ENGINE, "410C0C80")]})), stated_off=True
         )
 
 
-def test_silence_is_not_answered_by_a_second_erase():
-    transport, (engine,), after = erase(STANDING | {"04": []})
+def test_silence_is_not_answered_by_a_second_erase(erase):
+    transport, erasure, _ = erase(STANDING | {"04": []})
     assert transport.asked.count("04") == 1
-    assert engine.accepted is None
-    steps = next_steps((engine,), after)
-    assert any("did not say what became of the erase" in step for step in steps)
+    assert erasure.modules[0].accepted is None
+    assert any("did not say what became of the erase" in step for step in next_steps(erasure))
+    # The read-back shows that it worked after all.
+    assert exit_code(erasure) == 0
 
 
-def test_work_still_going_on_is_neither_acceptance_nor_refusal():
-    # Negative response code 78 of ISO 14229-1 and ISO 14230-3.
-    _, (engine,), _ = erase(STANDING | {"04": [(ENGINE, "7F0478")]})
-    assert engine.accepted is None
-    assert engine.refusal is None
+def test_silence_with_the_codes_still_there_is_no_success(erase):
+    _, erasure, _ = erase(STANDING | {"04": [], "03": [(ENGINE, "43010102")]})
+    assert not erasure.known
+    assert exit_code(erasure) == 4
 
 
-def test_of_modules_that_cannot_be_told_apart_one_refusal_counts():
+def test_a_module_that_is_not_read_back_is_not_called_clean(erase):
+    other = "7E9"
+    answers = STANDING | {
+        "03": [[(ENGINE, "43010102"), (other, "43010700")], [(ENGINE, "4300")]],
+        "07": [(ENGINE, "4700")],
+    }
+    _, erasure, _ = erase(answers)
+    engine, gearbox = erasure.modules
+    assert (engine.after, gearbox.after) == ((), None)
+    assert not erasure.known
+    assert exit_code(erasure) == 4
+    assert any("was not read back" in step for step in next_steps(erasure))
+
+
+def test_a_module_that_restarts_after_the_erase_is_asked_again(erase):
+    answers = STANDING | {"03": [[(ENGINE, "43010102")], [], [(ENGINE, "4300")]]}
+    transport, erasure, _ = erase(answers)
+    assert transport.asked.count("04") == 1
+    assert erasure.modules[0].after == ()
+    assert erasure.known
+
+
+@pytest.mark.parametrize(
+    ("answer", "accepted", "refusal"),
+    [
+        ("44", True, None),
+        # Negative response code 78 of ISO 14229-1 and ISO 14230-3: still at work on it.
+        ("7F0478", None, None),
+        ("7F04", False, "refused without saying why"),
+        ("7F", None, None),
+    ],
+)
+def test_what_a_module_says_of_the_erase(erase, answer, accepted, refusal):
+    _, erasure, _ = erase(STANDING | {"04": [(ENGINE, answer)]})
+    assert (erasure.modules[0].accepted, erasure.modules[0].refusal) == (accepted, refusal)
+
+
+def test_of_modules_that_cannot_be_told_apart_one_refusal_counts(erase):
     answers = {ask: [("unknown", text) for _, text in got] for ask, got in STANDING.items()
                if ask != "03"}  # fmt: skip
     answers |= {"03": [("unknown", "43010102")], "04": [("unknown", "44"), ("unknown", "7F0422")]}
-    _, (both,), _ = erase(answers)
-    assert both.accepted is False
-    assert both.refusal
+    _, erasure, _ = erase(answers)
+    assert erasure.modules[0].accepted is False
+    assert erasure.modules[0].refusal
+    assert exit_code(erasure) == 5
 
 
 def test_an_engine_that_runs_is_not_hidden_by_a_module_that_cannot_be_told_apart():
@@ -110,13 +204,62 @@ def test_an_engine_that_runs_is_not_hidden_by_a_module_that_cannot_be_told_apart
         require_engine_off(Client(TableTransport(answers)))
 
 
+def test_a_link_lost_before_the_erase_is_an_error_and_nothing_was_sent(tmp_path):
+    transport = TableTransport(STANDING, lost_after=2)
+    session = SessionWriter(tmp_path / "a.session.jsonl", SessionHeader(version=1))
+    with session, pytest.raises(LinkError):
+        send_erase(transport, session, ())
+    assert "04" not in transport.asked
+
+
 @pytest.mark.parametrize("still_works_for", [0, 1, 3])
-def test_a_link_lost_after_the_erase_says_that_it_may_have_been_carried_out(still_works_for):
-    before = 3  # 0100 and the two questions for the engine
-    transport = TableTransport(STANDING, lost_after=before + still_works_for)
-    with pytest.raises(LinkError) as caught:
-        send_erase(Client(transport), (), stated_off=False, sync=lambda: None)
-    assert "may have been carried out" in caught.value.hint
+def test_a_link_lost_from_the_erase_on_is_part_of_the_result(tmp_path, still_works_for):
+    asked_before = 3  # 0100 and the two questions for the engine
+    transport = TableTransport(STANDING, lost_after=asked_before + still_works_for)
+    path = tmp_path / "a.session.jsonl"
+    with SessionWriter(path, SessionHeader(version=1), transport.clock) as session:
+        erasure = send_erase(transport, session, ())
+    assert transport.asked.count("04") == min(still_works_for, 1)
+    assert isinstance(erasure.trouble, LinkError)
+    assert "may have been carried out" in next_steps(erasure)[0]
+    assert exit_code(erasure) == 3
+    kept = read_session(path)
+    assert [e.request.payload for e in kept.exchanges].count(b"\x04") == 1
+    assert kept.marks[0].text == SENT_NOW
+
+
+class FullDisk(SessionWriter):
+    """Cannot be written any more once the erase went out."""
+
+    def exchange(self, exchange):
+        if exchange.request.service == 0x04 or self.counts["marks"]:
+            raise SessionFileError("no space left", path=self.path)
+        super().exchange(exchange)
+
+
+def test_a_disk_that_fills_up_at_the_erase_does_not_hide_its_result(erase):
+    transport, erasure, _ = erase(STANDING, writer=FullDisk)
+    assert transport.asked.count("04") == 1
+    assert erasure.modules[0].accepted is True
+    assert erasure.modules[0].after == ()
+    assert "no space left" in next_steps(erasure)[0]
+    assert exit_code(erasure) == 6
+
+
+def test_ctrl_c_while_the_erase_is_out_leaves_it_in_the_session(tmp_path):
+    class Interrupted(TableTransport):
+        def exchange(self, request):
+            if request.service == 0x04:
+                raise KeyboardInterrupt
+            return super().exchange(request)
+
+    transport = Interrupted(STANDING)
+    path = tmp_path / "a.session.jsonl"
+    session = SessionWriter(path, SessionHeader(version=1), transport.clock)
+    with session, pytest.raises(KeyboardInterrupt):
+        send_erase(transport, session, ())
+    erased = [e for e in read_session(path).exchanges if e.request.payload == b"\x04"]
+    assert [e.outcome for e in erased] == [Outcome.LOST]
 
 
 WHOLE = (
@@ -150,7 +293,7 @@ def exchanges(*rows):
     ],
 )
 def test_evidence_is_complete_with_all_that_clearing_destroys(later):
-    require_complete(exchanges(*WHOLE, *later))
+    require_complete(exchanges(*WHOLE, *later), Bus.CAN)
 
 
 @pytest.mark.parametrize(
@@ -164,33 +307,39 @@ def test_evidence_is_complete_with_all_that_clearing_destroys(later):
         ((WHOLE[0], ("03", [], Outcome.NO_DATA)), "counts 1 stored codes"),
         ((WHOLE[0], ("03", [(ENGINE, "7F0322")], Outcome.REFUSED)), "counts 1 stored codes"),
         ((WHOLE[0], ("03", [("7E9", "4300")], Outcome.ANSWERED)), "counts 1 stored codes"),
+        ((*WHOLE, ("03", [(ENGINE, "430201")], Outcome.ANSWERED)), "counts 2 codes but carries 0"),
+        ((*WHOLE, ("050101", [], Outcome.TIMEOUT)), "no whole answer to 050101"),
     ],
 )
 def test_nothing_is_erased_with_a_hole_in_the_evidence(rows, what):
     with pytest.raises(RefusedError, match=what) as caught:
-        require_complete(exchanges(*rows))
+        require_complete(exchanges(*rows), Bus.CAN)
     assert "nothing was erased" in str(caught.value)
 
 
-def test_a_refusal_is_told_with_its_meaning():
-    answers = STANDING | {"04": [(ENGINE, "7F0422")], "03": [(ENGINE, "43010102")]}
-    _, (engine,), after = erase(answers)
+def test_a_refusal_is_told_with_its_meaning(erase):
+    _, erasure, _ = erase(STANDING | {"04": [(ENGINE, "7F0422")], "03": [(ENGINE, "43010102")]})
+    (engine,) = erasure.modules
     assert engine.accepted is False
     assert engine.refusal
     assert engine.after == ("P0102",)
-    steps = next_steps((engine,), after)
+    steps = next_steps(erasure)
     assert engine.refusal in steps[0]
     assert any("Still stored right after clearing: P0102" in step for step in steps)
+    assert exit_code(erasure) == 5
 
 
-def test_permanent_codes_are_said_to_remain():
-    _, modules, after = erase(STANDING | {"0A": [(ENGINE, "4A010102")]})
-    assert any("Permanent codes remain: P0102" in step for step in next_steps(modules, after))
+def test_permanent_codes_are_said_to_remain_and_are_no_failure(erase):
+    _, erasure, _ = erase(STANDING | {"0A": [(ENGINE, "4A010102")]})
+    assert any("Permanent codes remain: P0102" in step for step in next_steps(erasure))
+    assert erasure.modules[0].after == ("P0102",)
+    assert erasure.modules[0].stored == ()
+    assert exit_code(erasure) == 0
 
 
-def test_what_was_not_read_is_never_called_clean():
-    _, modules, after = erase(STANDING)
-    assert "not covered" in next_steps(modules, after)[-1]
+def test_what_was_not_read_is_never_called_clean(erase):
+    _, erasure, _ = erase(STANDING)
+    assert "not covered" in next_steps(erasure)[-1]
 
 
 def kept_session(path, *, end):

@@ -63,12 +63,22 @@ class RecordingTransport:
             self._lost = (at_s, str(error))
             self._writer.exchange(Exchange(at_s, request, (), Outcome.LOST, note=str(error)))
             raise
+        self.keep(exchange)
+        return exchange
+
+    def keep(self, exchange: Exchange) -> None:
+        """Write down an exchange that was made elsewhere on the same road.
+
+        Raises
+        ------
+        SessionFileError
+            The session cannot be written.
+        """
         self._end_gap()
         if self._keep_wire or exchange.note or exchange.outcome in _WIRE_WORTHY:
             for chunk in exchange.wire:
                 self._writer.wire(chunk)
         self._writer.exchange(exchange)
-        return exchange
 
     def voltage_v(self) -> float | None:
         """Return the supply voltage [V] and write it down."""

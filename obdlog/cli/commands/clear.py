@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -24,7 +25,8 @@ from obdlog.client import Client
 from obdlog.erase import (
     CAUTIONS,
     LOST_BY_CLEARING,
-    ModuleErasure,
+    PERHAPS_SENT,
+    Erasure,
     ask_evidence,
     next_steps,
     require_complete,
@@ -32,7 +34,7 @@ from obdlog.erase import (
     send_erase,
     verify_evidence,
 )
-from obdlog.errors import NoAnswerError, RefusedError
+from obdlog.errors import RefusedError, SessionFileError
 from obdlog.model import Work
 from obdlog.session.writer import SessionWriter
 from obdlog.survey import ModuleCodes
@@ -51,13 +53,12 @@ class Cleared:
 
     evidence: Path
     after_file: Path
-    modules: tuple[ModuleErasure, ...]
-    after: tuple[ModuleCodes, ...]
+    erasure: Erasure
 
     def document(self) -> dict[str, Any]:
         """Return the JSON document."""
         return documents.clear_document(
-            self.evidence, self.after_file, self.modules, next_steps(self.modules, self.after)
+            self.evidence, self.after_file, self.erasure.modules, next_steps(self.erasure)
         )
 
 
@@ -104,7 +105,7 @@ def run(
         screen.print_json(document)
     else:
         show(document)
-    raise typer.Exit(_exit_code(cleared.modules))
+    raise typer.Exit(exit_code(cleared.erasure))
 
 
 def clear(
@@ -142,35 +143,40 @@ def clear(
         ask_evidence(client)
         evidence.end("evidence before clearing")
     verify_evidence(evidence_path, client.exchanges)
-    require_complete(client.exchanges)
+    require_complete(client.exchanges, client.bus)
     before = survey.survey_codes(client.exchanges, client.bus)
     if not confirm(before):
         raise RefusedError(
             f"not confirmed, nothing was erased; the evidence stays in {evidence_path}"
         )
     after_path = next_session_path(folder, "after-clear")
-    with SessionWriter(
-        after_path, session_header(transport, facts, work), transport.clock
-    ) as session:
+    session = SessionWriter(after_path, session_header(transport, facts, work), transport.clock)
+    try:
         note_adapter(transport, session)
-        client = Client(RecordingTransport(transport, session), screen.progress)
         screen.progress("erasing")
-        modules = send_erase(client, before, stated_off=stated_off, sync=session.sync)
-        session.end("erased and read back")
-    after = survey.survey_codes(client.exchanges, client.bus)
-    return Cleared(evidence_path, after_path, modules, after)
+        erasure = send_erase(transport, session, before, stated_off=stated_off)
+        reason = "erased and read back" if erasure.known else "erase sent, result not known"
+        with contextlib.suppress(SessionFileError):  # the erasure says what went wrong
+            session.end(reason)
+    except KeyboardInterrupt:
+        screen.tell(PERHAPS_SENT)
+        session.end("stopped by the user")
+        raise
+    finally:
+        session.close()
+    return Cleared(evidence_path, after_path, erasure)
 
 
 def _ask_user(before: tuple[ModuleCodes, ...]) -> bool:
-    """Show what will be lost and have the user type the word."""
+    """Show on stderr what will be lost and have the user type the word."""
     found = [f"{m.name} ({m.address}): {c.code}" for m in before for c in m.codes]
-    screen.say("The evidence is saved. Codes now stored:")
-    screen.bullet(found or ["none"])
-    screen.say("\nErasing destroys, in every module that accepts it:")
-    screen.bullet(LOST_BY_CLEARING)
-    screen.say("\nBefore you go on:")
-    screen.bullet(CAUTIONS)
-    if not sys.stdin.isatty() and not _stdin_has_text():
+    screen.tell("The evidence is saved. Codes now stored:")
+    screen.bullet(found or ["none"], stderr=True)
+    screen.tell("\nErasing destroys, in every module that accepts it:")
+    screen.bullet(LOST_BY_CLEARING, stderr=True)
+    screen.tell("\nBefore you go on:")
+    screen.bullet(CAUTIONS, stderr=True)
+    if sys.stdin is None or sys.stdin.closed:
         raise RefusedError(
             "nobody is there to confirm; nothing was erased",
             hint="Run it in a terminal and type the word, or pass --yes.",
@@ -178,22 +184,17 @@ def _ask_user(before: tuple[ModuleCodes, ...]) -> bool:
     screen.tell(f'Type the word "{WORD}" to go on, anything else to leave all as it is: ')
     try:
         return input().strip().lower() == WORD
-    except EOFError:
+    except (EOFError, OSError):
         return False
 
 
-def _stdin_has_text() -> bool:
-    return not sys.stdin.closed and sys.stdin.readable()
-
-
-def _exit_code(modules: tuple[ModuleErasure, ...]) -> int:
-    if any(m.accepted is False for m in modules):
+def exit_code(erasure: Erasure) -> int:
+    """Return the contract's exit code: refused, then trouble, then what is not known."""
+    if any(m.accepted is False for m in erasure.modules):
         return EXIT_REFUSED
-    if not any(m.accepted for m in modules) and any(m.after for m in modules):
-        return EXIT_SILENT
-    if not modules:
-        raise NoAnswerError("no module answered", hint="Switch the ignition on and try again.")
-    return 0
+    if erasure.trouble is not None:
+        return erasure.trouble.exit_code
+    return 0 if erasure.known else EXIT_SILENT
 
 
 def show(document: dict[str, Any]) -> None:
@@ -209,7 +210,7 @@ def show(document: dict[str, Any]) -> None:
                 f"{m['name']} ({m['address']})",
                 answer[m["accepted"]],
                 ", ".join(m["before"]) or "none",
-                ", ".join(m["after"]) or "none",
+                "not read" if m["after"] is None else ", ".join(m["after"]) or "none",
             )
             for m in document["modules"]
         ),
