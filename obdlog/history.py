@@ -1,18 +1,23 @@
-"""What the earlier sessions of a case say: which codes there were, and whether they were erased."""
+"""What earlier readings of a car say: which codes there were, and whether they were erased; pure.
+
+An accepted erase parts what was asked into stretches. *Before* is everything up to the last
+erase, stretch by stretch, so that no code that was ever there vanishes because a later stretch
+does not show it any more; *after* is what follows the last erase.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 from obdlog import survey
-from obdlog.case import session_files
 from obdlog.model import Bus, Exchange
-from obdlog.session.reader import read_session
 
 ERASE_SERVICES = frozenset({0x04, 0x14})
 """SAE J1979 service 04, ISO 14229-1 and ISO 14230-3 service 14."""
+
+SERVICES = ERASE_SERVICES | frozenset(survey.CODE_SERVICES)
+"""The services whose exchanges `history_of` looks at; nothing else need be kept for it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +31,25 @@ class History:
 NO_HISTORY = History()
 
 
+@dataclass(frozen=True, slots=True)
+class Split:
+    """Where erases part a list of exchanges.
+
+    Attributes
+    ----------
+    before
+        The stretches up to the last accepted erase, in order; the whole list where none was.
+    erases
+        The places of the accepted erases, in order.
+    after
+        What follows the last of them, None where none was.
+    """
+
+    before: tuple[slice, ...]
+    erases: tuple[int, ...] = ()
+    after: slice | None = None
+
+
 def bus_of(exchanges: Iterable[Exchange]) -> Bus:
     """Return the bus family, told from the form of the addresses that answered."""
     sources = {m.source for e in exchanges for m in e.messages}
@@ -37,38 +61,26 @@ def accepted_erase(exchange: Exchange) -> bool:
     return exchange.request.service in ERASE_SERVICES and bool(exchange.positive())
 
 
-def split_at_erase(
-    exchanges: Sequence[Exchange],
-) -> tuple[tuple[Exchange, ...], tuple[Exchange, ...]]:
-    """Return the exchanges before and after the last accepted erase; all before if none."""
-    last = max((i for i, e in enumerate(exchanges) if accepted_erase(e)), default=None)
-    if last is None:
-        return tuple(exchanges), ()
-    return tuple(exchanges[:last]), tuple(exchanges[last + 1 :])
+def split_at_erases(exchanges: Sequence[Exchange]) -> Split:
+    """Return where accepted erases part `exchanges`; the erases belong to no stretch."""
+    erases = tuple(place for place, e in enumerate(exchanges) if accepted_erase(e))
+    starts = (0, *(place + 1 for place in erases))
+    ends = (*erases, len(exchanges))
+    stretches = tuple(slice(start, end) for start, end in zip(starts, ends, strict=True))
+    return Split(stretches[:-1], erases, stretches[-1]) if erases else Split(stretches)
 
 
 def history_of(exchanges: Sequence[Exchange]) -> History:
     """Return the history that a case's exchanges, in order, tell."""
-    before, _ = split_at_erase(exchanges)
-    codes = {c.code for m in survey.survey_codes(before, bus_of(before)) for c in m.codes}
-    return History(frozenset(codes), len(before) < len(exchanges))
-
-
-def history_of_case(folder: Path) -> History:
-    """Return the history that the sessions in `folder` tell; none where there is no folder.
-
-    Raises
-    ------
-    SessionFileError
-        A session cannot be read.
-    """
-    if not folder.is_dir():
-        return NO_HISTORY
-    exchanges: list[Exchange] = []
-    for path in session_files(folder):
-        exchanges += [e for e in read_session(path).exchanges if e.request.service not in _POLLED]
-    return history_of(exchanges)
-
-
-_POLLED = frozenset({0x01})
-"""Road tests are long and hold no codes."""
+    split = split_at_erases(exchanges)
+    bus = bus_of(exchanges)
+    # One by one: of several readings `survey` takes the last, here each of them counts.
+    codes = {
+        code.code
+        for stretch in split.before
+        for exchange in exchanges[stretch]
+        if exchange.request.service in survey.CODE_SERVICES
+        for module in survey.survey_codes([exchange], bus)
+        for code in module.codes
+    }
+    return History(frozenset(codes), bool(split.erases))

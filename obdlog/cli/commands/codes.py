@@ -8,6 +8,7 @@ import typer
 
 from obdlog import documents
 from obdlog.case import CaseFacts, load_case_facts
+from obdlog.case_history import history_of_case
 from obdlog.cli import screen
 from obdlog.cli.exits import ExitCode
 from obdlog.cli.options import (
@@ -24,7 +25,7 @@ from obdlog.cli.options import (
     UnpluggedOption,
 )
 from obdlog.cli.road import open_road, work_of
-from obdlog.history import NO_HISTORY, history_of_case
+from obdlog.history import NO_HISTORY
 from obdlog.model import Reading, Work
 
 HOW_TO_STATE_WORK = (
@@ -54,7 +55,7 @@ def run(
     a fault.
     """
     work = work_of(load_case_facts(case) if case else CaseFacts(), unplugged, replaced)
-    history = history_of_case(case) if case else NO_HISTORY
+    history = history_of_case(case, _warn) if case else NO_HISTORY
     with open_road(
         link, step="codes", case=case, save=save, work=work, keep_wire=keep_wire
     ) as road:
@@ -81,6 +82,10 @@ def run(
             screen.say(HOW_TO_STATE_WORK)
     if fail_on is FailOn.CODES and any(m["codes"] for m in document["modules"]):
         raise typer.Exit(ExitCode.FOUND)
+
+
+def _warn(text: str) -> None:
+    screen.tell(screen.plain(text))
 
 
 def show(document: dict[str, Any], units: Units = Units.METRIC) -> None:

@@ -11,6 +11,7 @@ import typer
 
 from obdlog import documents
 from obdlog.case import CaseFacts, next_session_path
+from obdlog.case_history import history_of_case
 from obdlog.cli import screen
 from obdlog.cli.commands import check as check_command
 from obdlog.cli.commands import clear as clear_command
@@ -21,7 +22,6 @@ from obdlog.cli.commands.plot import draw
 from obdlog.cli.commands.report import write_report
 from obdlog.cli.road import note_adapter, session_header, utc_now
 from obdlog.client import Client
-from obdlog.history import history_of_case
 from obdlog.model import Work
 from obdlog.recorder import Recorder, build_plan
 from obdlog.session.writer import SessionWriter
@@ -165,5 +165,5 @@ def _codes(client: Client, folder: Path) -> dict[str, object]:
         voltage_v=transport.voltage_v(),
         protocol=transport.protocol.name if transport.protocol else "",
         read_at=utc_now(),
-        history=history_of_case(folder),
+        history=history_of_case(folder, screen.tell),
     )
