@@ -44,6 +44,8 @@ def judge(check: Check, job: Job) -> list[Finding]:
     if outside.count and float(np.median(outside.value)) < COLDEST_C:
         return [check.not_judged(f"it was colder than {COLDEST_C:g} °C")]
     rising = coolant.between(start_s, job.data.start_s + job.data.seconds)
+    if rising.count < 2:
+        return [check.not_judged(f"{rising.count} readings of ECT after the start; 2 are needed")]
     warm = np.flatnonzero(rising.value >= WARM_C)
     end_s = float(rising.at_s[warm[0]]) if warm.size else float(rising.at_s[-1])
     driven = job.data.samples("VSS").between(start_s, end_s)
