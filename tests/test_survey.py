@@ -220,3 +220,47 @@ def test_counters_that_no_bitmap_announces_are_not_asked():
     client = Client(TableTransport(CODES))
     client.read_readiness()
     assert b"\x01\x30" not in [e.request.payload for e in client.exchanges]
+
+
+def test_older_buses_name_their_tests_after_a_filler_byte():
+    # 46 TID FF A B C D: the layout of service 06 before CAN (SAE J1979).
+    answers = {"0600": [("10", "4600FFC8000000")]}
+    client = Client(TableTransport(answers, KWP))
+    assert client.ask_bitmaps(0x06) == {"10": {1, 2, 5}}
+
+
+def test_older_buses_are_asked_for_oxygen_sensor_tests_of_the_sensors_fitted():
+    answers = {
+        "0100": [("10", "410000002000")],
+        "0113": [("10", "411301")],
+        "050001": [("10", "45000180000000")],
+        "050101": [("10", "45010159")],
+    }
+    transport = TableTransport(answers, KWP)
+    client = Client(transport)
+    client.read_onboard_tests()
+    (test,) = survey.survey_oxygen_tests(client.exchanges)["10"]
+    # 59 hex = 89 times 0.005 V.
+    assert (test.test_id, test.sensor, test.value) == ("01", "01", 0.445)
+    assert "050002" not in transport.asked
+
+
+def test_a_negative_response_without_its_code_costs_nothing_else():
+    answers = CODES | {"07": [(ENGINE, "47010171"), (GEARBOX, "7F07")]}
+    engine, gearbox = survey.survey_codes(read(answers).exchanges, Bus.CAN)
+    assert len(engine.codes) == 3
+    assert gearbox.error == "service 07 refused: refused without saying why"
+
+
+def test_a_cut_code_list_is_not_called_clean():
+    answers = CODES | {"03": [(ENGINE, "430201"), (GEARBOX, "4300")]}
+    engine, _ = survey.survey_codes(read(answers).exchanges, Bus.CAN)
+    assert engine.error is not None
+    assert "counts 2 codes" in engine.error
+
+
+def test_a_refusal_that_was_answered_later_is_forgotten():
+    client = read(CODES | {"03": [[(GEARBOX, "7F0321")], [(ENGINE, "4300"), (GEARBOX, "4300")]]})
+    client.ask(b"\x03")
+    _, gearbox = survey.survey_codes(client.exchanges, Bus.CAN)
+    assert gearbox.error is None
