@@ -61,8 +61,10 @@ class Client:
         self._progress("connecting")
         return self.transport.connect()
 
-    def ask(self, payload: bytes, *, purpose: str = "", target: str | None = None) -> Exchange:
-        """Send one harmless request and keep the exchange.
+    def ask(
+        self, payload: bytes, *, purpose: str = "", target: str | None = None, keep: bool = True
+    ) -> Exchange:
+        """Send one harmless request; `keep` the exchange, unless there will be too many.
 
         Raises
         ------
@@ -79,7 +81,8 @@ class Client:
             else Request(payload, target, purpose)
         )
         exchange = self.transport.exchange(request)
-        self.exchanges.append(exchange)
+        if keep:
+            self.exchanges.append(exchange)
         return exchange
 
     def ask_bitmaps(self, service: int, *, purpose: str = "identify") -> dict[str, frozenset[int]]:

@@ -8,13 +8,14 @@ the car proved at the start that it answers them all.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from obdlog import survey
 from obdlog.client import Client
 from obdlog.errors import DecodeError, LinkError, NoAnswerError
-from obdlog.model import Bus, Exchange, Outcome, Reading
+from obdlog.model import Bus, Exchange, Reading
 from obdlog.services.current_data import parse_current_data, split_current_data
 from obdlog.tables.decode import Context
 
@@ -35,8 +36,14 @@ USUAL = (0x0C, 0x0D, 0x05, 0x04, 0x06, 0x07, 0x0B, 0x0E, 0x0F, 0x10, 0x11, 0x1F,
 """Tried one by one where no bitmap is answered, as in a bare recording."""
 _USUAL_TRIES = 3
 
-LOSSES_BEFORE_GIVING_UP = 5
+GAP_S = 2.0
+"""A longer time without any answer is a gap of the log; distances are not measured across it."""
+
+SILENCE_BEFORE_GIVING_UP_S = 15.0
+"""Cranking and a restarting module are shorter."""
+
 LINK_LOST = "link lost"
+SILENT = "the car stopped answering"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +71,9 @@ class Progress:
 class Recording:
     """How a recording ended; rates in readings per second.
 
-    `silent_s` is the time since the last answer [s].
+    The limit is the rate at which the same requests would have gone had each always taken its
+    fastest time. `lost_exchanges` are polls that brought no reading, `gaps` the times of more
+    than `GAP_S` without any answer.
     """
 
     seconds: float
@@ -75,7 +84,6 @@ class Recording:
     gaps: int
     lost_exchanges: int
     reason: str
-    silent_s: float = 0.0
 
 
 def group_pids(pids: Sequence[int], most: int) -> tuple[tuple[int, ...], ...]:
@@ -87,32 +95,37 @@ def group_pids(pids: Sequence[int], most: int) -> tuple[tuple[int, ...], ...]:
     return tuple(tuple(pids[i : i + size]) for i in range(0, len(pids), size))
 
 
-def pids_a_request(client: Client, pids: Sequence[int]) -> int:
-    """Return how many PIDs one request answers fully on this car and adapter: 6, 3, 2 or 1.
+def answers_whole(client: Client, pids: Sequence[int]) -> bool:
+    """Ask `pids` in one request; return whether every module that announced any sent all of its.
 
-    Each size is tried once with real PIDs; the answer must hold every PID that the module
-    announced. Older buses carry one PID a request.
+    Where no module announced anything, one that answers all of them is enough.
+    """
+    announced = survey.supported(client.exchanges)
+    wanted = {source: set(pids) & own for source, own in announced.items() if own & set(pids)}
+    exchange = client.ask(bytes([0x01, *pids]), purpose="capability")
+    got: dict[str, set[int]] = {}
+    for message in exchange.positive():
+        try:
+            items = split_current_data(message.payload, pids)
+        except DecodeError:
+            return False
+        got.setdefault(message.source, set()).update(pid for pid, _ in items)
+    if not wanted:
+        return any(set(pids) <= found for found in got.values())
+    return all(own <= got.get(source, set()) for source, own in wanted.items())
+
+
+def pids_a_request(client: Client, *lists: Sequence[int]) -> int:
+    """Return how many PIDs one request answers whole on this car and adapter: 6, 3, 2 or 1.
+
+    Every request that a plan of these `lists` would send is tried once, since a longer reply may
+    be cut where a shorter one is not. Older buses carry one PID a request.
     """
     if client.bus is not Bus.CAN:
         return 1
-    announced = survey.supported(client.exchanges)
     for size in (MOST_PIDS_A_REQUEST, 3, 2):
-        asked = tuple(pids[:size])
-        if len(asked) < 2:
-            continue
-        exchange = client.ask(bytes([0x01, *asked]), purpose="capability")
-        if exchange.outcome is not Outcome.ANSWERED:
-            continue
-        complete = bool(exchange.positive())
-        for message in exchange.positive():
-            wanted = set(asked) & announced.get(message.source, frozenset(asked))
-            try:
-                got = {pid for pid, _ in split_current_data(message.payload, asked)}
-            except DecodeError:
-                complete = False
-                break
-            complete = complete and wanted <= got
-        if complete:
+        groups = [group for pids in lists for group in group_pids(pids, size)]
+        if all(answers_whole(client, group) for group in groups if len(group) > 1):
             return size
     return 1
 
@@ -151,7 +164,7 @@ def build_plan(client: Client, wanted: Sequence[int] | None = None) -> PollPlan:
     slow = [pid for pid in pids if pid in SLOW]
     if not fast:
         fast, slow = slow, []
-    most = pids_a_request(client, fast) if fast else 1
+    most = pids_a_request(client, fast, slow)
     return PollPlan(group_pids(fast, most), group_pids(slow, most), unsupported)
 
 
@@ -175,6 +188,10 @@ class Recorder:
         Called after every exchange with the progress so far.
     should_stop
         Called before every request; a non-empty text ends the log with that reason.
+    on_gap
+        Called with start, end [s, of the transport's clock] and cause of each gap.
+    keep_latest
+        Keep the last reading of each signal in the progress.
     """
 
     def __init__(
@@ -184,16 +201,19 @@ class Recorder:
         *,
         on_exchange: Callable[[Progress], None] | None = None,
         should_stop: Callable[[Progress], str] | None = None,
+        on_gap: Callable[[float, float, str], None] | None = None,
         keep_latest: bool = False,
     ) -> None:
         self._client = client
         self._plan = plan
         self._on_exchange = on_exchange
         self._should_stop = should_stop
+        self._on_gap = on_gap
         self._keep_latest = keep_latest
         self._context = survey.contexts(client.exchanges)
-        self._fastest_s: dict[tuple[int, ...], tuple[float, int]] = {}
-        self._answered_s: float | None = None
+        self._fastest_s: dict[tuple[int, ...], float] = {}
+        self._answered: Counter[tuple[int, ...]] = Counter()
+        self._answered_s = 0.0
         self.progress = Progress()
 
     def run(self, *, for_s: float | None = None) -> Recording:
@@ -207,7 +227,7 @@ class Recorder:
         next_slow = started
         slow_queue: list[tuple[int, ...]] = []
         reason = "" if self._plan.fast or self._plan.slow else "there is nothing to poll"
-        silent = 0
+        self._answered_s = started
         try:
             while not reason:
                 if clock.now_s() >= next_slow and self._plan.slow:
@@ -224,38 +244,45 @@ class Recorder:
                         break
                     if self._should_stop and (reason := self._should_stop(self.progress)):
                         break
-                    silent = 0 if self._poll(pids, started) else silent + 1
-                    if silent >= LOSSES_BEFORE_GIVING_UP * len(cycle):
-                        reason = "the car stopped answering"
+                    self._poll(pids, started)
+                    if clock.now_s() - self._answered_s >= SILENCE_BEFORE_GIVING_UP_S:
+                        reason = SILENT
                         break
         except KeyboardInterrupt:
             reason = "stopped by the user"
         except LinkError as error:
             self.progress.lost += 1
-            self.progress.gaps += 1
             reason = f"{LINK_LOST}: {error}"
+            self._note_gap(clock.now_s(), reason)
+        if reason == SILENT:
+            self._note_gap(clock.now_s(), reason)
         self.progress.seconds = clock.now_s() - started
-        since_s = started if self._answered_s is None else self._answered_s
-        return self._result(reason, clock.now_s() - since_s)
+        return self._result(reason)
 
-    def _poll(self, pids: tuple[int, ...], started: float) -> bool:
+    def _note_gap(self, until_s: float, cause: str) -> None:
+        self.progress.gaps += 1
+        if self._on_gap:
+            self._on_gap(self._answered_s, until_s, cause)
+
+    def _poll(self, pids: tuple[int, ...], started: float) -> None:
         client, progress = self._client, self.progress
-        client.exchanges.clear()  # a ten-hour log must not live in memory
-        exchange = client.ask(bytes([0x01, *pids]), purpose="poll")
+        # Not kept: a ten-hour log must not live in memory.
+        exchange = client.ask(bytes([0x01, *pids]), purpose="poll", keep=False)
         progress.exchanges += 1
         readings = self._decode(exchange, pids, started)
         progress.readings += readings
         if readings:
-            self._answered_s = client.transport.clock.now_s()
+            now_s = client.transport.clock.now_s()
+            if exchange.at_s - self._answered_s > GAP_S:
+                self._note_gap(exchange.at_s, "no answer")
+            self._answered_s = now_s
+            took_s = now_s - exchange.at_s
+            self._fastest_s[pids] = min(took_s, self._fastest_s.get(pids, took_s))
+            self._answered[pids] += 1
         else:
             progress.lost += 1
-        took = client.transport.clock.now_s() - exchange.at_s
-        fastest = self._fastest_s.get(pids)
-        if readings and (fastest is None or took < fastest[0]):
-            self._fastest_s[pids] = (took, readings)
         if self._on_exchange:
             self._on_exchange(progress)
-        return bool(readings)
 
     def _decode(self, exchange: Exchange, pids: tuple[int, ...], started: float) -> int:
         count = 0
@@ -272,21 +299,19 @@ class Recorder:
                     self.progress.latest[(message.source, reading.signal)] = (at_s, reading)
         return count
 
-    def _result(self, reason: str, silent_s: float) -> Recording:
+    def _result(self, reason: str) -> Recording:
         progress = self.progress
         seconds = progress.seconds
-        fast = [self._fastest_s[p] for p in self._plan.fast if p in self._fastest_s]
-        least_s = sum(took for took, _ in fast)
+        least_s = sum(self._fastest_s[pids] * count for pids, count in self._answered.items())
         return Recording(
             seconds=round(seconds, 3),
             exchanges=progress.exchanges,
             readings=progress.readings,
             readings_per_second=round(progress.readings / seconds, 2) if seconds > 0 else 0.0,
             limit_readings_per_second=(
-                round(sum(readings for _, readings in fast) / least_s, 2) if least_s > 0 else None
+                round(progress.readings / least_s, 2) if least_s > 0 else None
             ),
             gaps=progress.gaps,
             lost_exchanges=progress.lost,
             reason=reason,
-            silent_s=silent_s,
         )

@@ -83,14 +83,82 @@ def test_a_lost_link_ends_the_log_and_is_told():
     assert recording.gaps == 1
 
 
-def test_a_car_that_falls_silent_ends_the_log():
+def test_a_car_that_falls_silent_ends_the_log_after_a_while():
     transport = TableTransport(answers())
     client = Client(transport)
     plan = build_plan(client)
     transport._answers.clear()
-    recording = Recorder(client, plan).run(for_s=60)
+    gaps = []
+    recording = Recorder(client, plan, on_gap=lambda *gap: gaps.append(gap)).run(for_s=60)
     assert recording.reason == "the car stopped answering"
     assert recording.readings == 0
+    assert recording.seconds == pytest.approx(15, abs=0.1)
+    assert len(gaps) == recording.gaps == 1
+
+
+class WithHole(TableTransport):
+    """Answers nothing between two times [s]."""
+
+    hole = (0.0, 0.0)
+
+    def _next(self, ask):
+        now = self.clock.now_s()
+        return [] if self.hole[0] <= now < self.hole[1] else super()._next(ask)
+
+
+@pytest.mark.parametrize(("length_s", "gaps"), [(1.2, 0), (5.0, 1), (12.0, 1)])
+def test_a_hole_such_as_cranking_does_not_end_the_log(length_s, gaps):
+    transport = WithHole(answers())
+    client = Client(transport)
+    plan = build_plan(client)
+    start = transport.clock.now_s() + 2
+    transport.hole = (start, start + length_s)
+    noted = []
+    recording = Recorder(client, plan, on_gap=lambda *gap: noted.append(gap)).run(for_s=20)
+    assert recording.reason == "time reached"
+    assert recording.seconds == pytest.approx(20, abs=0.1)
+    assert recording.gaps == len(noted) == gaps
+    for from_s, until_s, _ in noted:
+        assert until_s - from_s == pytest.approx(length_s, abs=0.1)
+
+
+def test_the_limit_is_never_below_the_rate():
+    transport = TableTransport(answers())
+    client = Client(transport)
+    plan = build_plan(client)
+    pace = iter([0.01, 0.03] * 10_000)
+
+    class Uneven(TableTransport):
+        def exchange(self, request):
+            self._took_s = next(pace)
+            return super().exchange(request)
+
+    uneven = Uneven(answers())
+    recording = Recorder(Client(uneven), plan).run(for_s=30)
+    assert recording.limit_readings_per_second >= recording.readings_per_second
+    # Every second exchange took three times as long as it could.
+    ratio = recording.limit_readings_per_second / recording.readings_per_second
+    assert ratio == pytest.approx(2, rel=0.05)
+
+
+def test_a_module_that_drops_out_of_long_requests_gets_shorter_ones():
+    table = answers()
+    table["0100"] = [(ENGINE, "410018388000"), ("7E9", "410000180000")]
+    for ask, answer in list(table.items()):
+        pids = [ask[i : i + 2] for i in range(2, len(ask), 2)]
+        both = [p for p in pids if p in ("0C", "0D")]
+        if both and len(pids) <= 3:
+            table[ask] = [*answer, ("7E9", "41" + "".join(VALUES[p] for p in both))]
+    plan = build_plan(Client(TableTransport(table)))
+    assert max(map(len, plan.fast)) == 3
+
+
+def test_a_recording_leaves_what_was_asked_before_it():
+    client = Client(TableTransport(answers()))
+    plan = build_plan(client)
+    before = list(client.exchanges)
+    Recorder(client, plan).run(for_s=1)
+    assert client.exchanges == before
 
 
 def test_ctrl_c_ends_the_log_in_order():

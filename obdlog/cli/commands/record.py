@@ -19,7 +19,7 @@ from obdlog.cli.options import (
 )
 from obdlog.cli.road import open_road, utc_now
 from obdlog.cli.signals import resolve_pids
-from obdlog.recorder import LINK_LOST, Progress, Recorder, Recording, build_plan
+from obdlog.recorder import LINK_LOST, SILENT, Progress, Recorder, Recording, build_plan
 
 ROAD_CAUTION = (
     "Road test: legal roads only, a passenger operates the laptop, the driver drives. Stop when a "
@@ -59,12 +59,13 @@ def run(
             screen.tell(f"This car does not support PID {missing}: not recorded.")
         shower = _Shower()
         recording = Recorder(
-            road.client, plan, on_exchange=shower.show, should_stop=road.played_out
+            road.client,
+            plan,
+            on_exchange=shower.show,
+            should_stop=road.played_out,
+            on_gap=road.session.gap if road.session else None,
         ).run(for_s=for_s)
         shower.end()
-        if recording.reason.startswith(LINK_LOST) and road.session:
-            now_s = road.transport.clock.now_s()
-            road.session.gap(now_s - recording.silent_s, now_s, recording.reason)
         road.end(recording.reason)
         path = road.path
     _print(recording, path, json)
@@ -75,7 +76,7 @@ def exit_code(recording: Recording) -> ExitCode:
     """Return the contract's exit code for how a recording ended."""
     if recording.reason.startswith(LINK_LOST):
         return ExitCode.LINK
-    if recording.reason == "the car stopped answering":
+    if recording.reason == SILENT:
         return ExitCode.SILENT
     if recording.reason == "stopped by the user":
         return ExitCode.INTERRUPTED

@@ -62,6 +62,7 @@ def run(
                 plan,
                 on_exchange=redraw,
                 should_stop=road.played_out,
+                on_gap=road.session.gap if road.session else None,
                 keep_latest=True,
             )
             recording = recorder.run(for_s=for_s)
