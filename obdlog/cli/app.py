@@ -81,7 +81,7 @@ class LazyGroup(TyperGroup):
 
 def _load(entry: Entry) -> Any:
     module = importlib.import_module(f"obdlog.cli.commands.{entry.module}")
-    single = typer.Typer(add_completion=False)
+    single = typer.Typer(add_completion=False, rich_markup_mode=None)
     single.command(entry.name, help=module.run.__doc__)(reported(module.run))
     return typer.main.get_command(single)
 
@@ -118,7 +118,12 @@ def _never_fail_to_print() -> None:
 
 
 app = typer.Typer(
-    cls=LazyGroup, add_completion=True, no_args_is_help=False, pretty_exceptions_enable=False
+    cls=LazyGroup,
+    add_completion=True,
+    no_args_is_help=False,
+    pretty_exceptions_enable=False,
+    # Plain help: no markup is read into a unit such as [m], and paragraphs are filled.
+    rich_markup_mode=None,
 )
 
 

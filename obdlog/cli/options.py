@@ -64,22 +64,32 @@ KeepWireOption = Annotated[
     bool, typer.Option("--keep-wire", help="Keep every byte of the link in the session file.")
 ]
 
+LONGEST_S = 30 * 24 * 3600.0
+ForOption = Annotated[
+    str | None,
+    typer.Option(
+        "--for", metavar="TIME", help="How long: 20s, 15m, 1h30m, or seconds; at most 30 days."
+    ),
+]
+
 _DURATION = re.compile(r"^(?:(\d+)h)?(?:(\d+)m(?:in)?)?(?:(\d+(?:\.\d+)?)s?)?$")
 
 
 def parse_duration_s(text: str) -> float:
-    """Return seconds for texts such as ``20s``, ``15m``, ``1h30m`` or a bare number.
+    """Return seconds for texts such as ``20s``, ``15m``, ``1h30m`` or a bare number of seconds.
 
     Raises
     ------
     typer.BadParameter
-        The text is no duration, or zero.
+        The text is no duration, zero, or longer than 30 days.
     """
     match = _DURATION.match(text.strip().lower()) if len(text) <= 20 else None
     if match is None or not any(match.groups()):
-        raise typer.BadParameter(f"{text[:40]!r} is no duration; write 20s, 15m or 1h30m")
+        raise typer.BadParameter(f"{text[:40]!r} is no duration; write 20s, 15m, 1h30m or seconds")
     hours, minutes, seconds = (float(part or 0) for part in match.groups())
     total = hours * 3600 + minutes * 60 + seconds
     if total <= 0:
         raise typer.BadParameter("the duration must be longer than zero")
+    if total > LONGEST_S:
+        raise typer.BadParameter("the duration must be 30 days or less; Ctrl-C ends it any time")
     return total

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -12,6 +13,7 @@ from obdlog.cli import screen
 from obdlog.cli.exits import ExitCode
 from obdlog.cli.options import (
     CaseOption,
+    ForOption,
     JsonOption,
     KeepWireOption,
     LinkOption,
@@ -30,9 +32,7 @@ SHOW_EVERY_S = 1.0
 
 def run(
     link: LinkOption = None,
-    for_: Annotated[
-        str | None, typer.Option("--for", metavar="TIME", help="How long: 20s, 15m, 1h30m.")
-    ] = None,
+    for_: ForOption = None,
     signal: Annotated[
         list[str] | None,
         typer.Option("--signal", metavar="NAME", help="A signal or PID; repeat for more."),
@@ -45,7 +45,7 @@ def run(
     keep_wire: KeepWireOption = False,
 ) -> None:
     """Record a road-test log until the time is reached or Ctrl-C ends it."""
-    for_s = parse_duration_s(for_) if for_ else None
+    for_s = parse_duration_s(for_) if for_ is not None else None
     wanted = resolve_pids(signal) if signal else None
     if out is None and case is None:
         stamp = utc_now().replace(":", "").replace("-", "")
@@ -111,21 +111,29 @@ class _Shower:
     def __init__(self) -> None:
         self._on = sys.stderr.isatty()
         self._next_s = 0.0
-        self._shown = False
+        self._shown = 0
 
     def show(self, progress: Progress) -> None:
         """Show the progress at most once a second of the log's own time."""
         if self._on and progress.seconds >= self._next_s:
             self._next_s = progress.seconds + SHOW_EVERY_S
-            self._shown = True
-            rate = progress.readings / progress.seconds if progress.seconds else 0.0
-            sys.stderr.write(
-                f"\r{progress.seconds:7.0f} s  {progress.readings} readings  {rate:.0f}/s  "
-                f"lost {progress.lost}   Ctrl-C ends the log "
-            )
+            line = progress_line(progress, shutil.get_terminal_size().columns)
+            # Blanks over what a longer line left behind: every terminal knows them.
+            sys.stderr.write(f"\r{line:<{self._shown}}")
             sys.stderr.flush()
+            self._shown = len(line)
 
     def end(self) -> None:
         """Leave the line."""
         if self._shown:
             sys.stderr.write("\n")
+
+
+def progress_line(progress: Progress, columns: int) -> str:
+    """Return one line on how the log is doing that leaves the last of `columns` free."""
+    rate = progress.readings / progress.seconds if progress.seconds else 0.0
+    line = (
+        f"{progress.seconds:7.0f} s  {progress.readings} readings  {rate:.0f}/s  "
+        f"lost {progress.lost}  Ctrl-C ends the log"
+    )
+    return line[: max(0, columns - 1)]

@@ -12,24 +12,32 @@ from obdlog.errors import LinkOpenError, OpenFailure
 
 def run(
     scenario: Annotated[
-        str, typer.Argument(help="Which simulated car; --list shows them.")
+        str, typer.Argument(metavar="SCENARIO", help="Which simulated car; --list shows them.")
     ] = "airbox-repair",
     tcp: Annotated[
         int | None, typer.Option("--tcp", metavar="PORT", min=0, max=65535, help="Serve on a port.")
     ] = None,
     pty: Annotated[bool, typer.Option("--pty", help="Serve on a pseudo-terminal.")] = False,
     host: Annotated[
-        str, typer.Option("--host", help="Address to serve on; the default stays on this machine.")
+        str,
+        typer.Option(
+            "--host",
+            metavar="ADDRESS",
+            help="Address to serve on; the default stays on this machine.",
+        ),
     ] = "127.0.0.1",
-    seed: Annotated[int, typer.Option("--seed", help="Chance, repeatable.")] = 1,
+    seed: Annotated[int, typer.Option("--seed", metavar="N", help="Chance, repeatable.")] = 1,
     personality: Annotated[
         str | None,
         typer.Option(
-            "--personality", help="How the adapter behaves; by default the scenario's own."
+            "--personality",
+            metavar="NAME",
+            help="How the adapter behaves; by default the scenario's own.",
         ),
     ] = None,
     drive: Annotated[
-        str | None, typer.Option("--drive", help="Start the engine and follow this drive.")
+        str | None,
+        typer.Option("--drive", metavar="NAME", help="Start the engine and follow this drive."),
     ] = None,
     cleared: Annotated[
         bool, typer.Option("--cleared", help="Begin as after an accepted erase.")

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Annotated
 
 import typer
 
 from obdlog.cli import screen
 from obdlog.cli.commands.record import ROAD_CAUTION, exit_code
 from obdlog.cli.exits import ExitCode
+from obdlog.cli.live import screen_lines
 from obdlog.cli.options import (
     CaseOption,
+    ForOption,
     LinkOption,
     SaveOption,
     Units,
@@ -19,12 +23,13 @@ from obdlog.cli.options import (
 )
 from obdlog.cli.road import open_road
 from obdlog.cli.signals import resolve_pids
+from obdlog.clock import Clock, SystemClock
 from obdlog.recorder import Progress, Recorder, build_plan
 
-if TYPE_CHECKING:
-    from rich.table import Table
+REDRAW_S = 0.2
+"""At most five pictures a second of real time, however fast the log runs."""
 
-REDRAW_S = 0.25
+Draw = Callable[[Progress], None]
 
 
 def run(
@@ -33,60 +38,75 @@ def run(
         list[str] | None,
         typer.Option("--signal", metavar="NAME", help="A signal or PID; repeat for more."),
     ] = None,
-    for_: Annotated[
-        str | None, typer.Option("--for", metavar="TIME", help="How long: 20s, 15m, 1h30m.")
-    ] = None,
+    for_: ForOption = None,
     units: UnitsOption = Units.METRIC,
     case: CaseOption = None,
     save: SaveOption = None,
 ) -> None:
     """Show live signals with their age until Ctrl-C; a session is kept with --case or --save."""
-    from rich.live import Live
-
-    for_s = parse_duration_s(for_) if for_ else None
+    for_s = parse_duration_s(for_) if for_ is not None else None
     wanted = resolve_pids(signal) if signal else None
-    out = screen.console()
     with open_road(link, step="watch", case=case, save=save) as road:
         plan = build_plan(road.client, wanted)
-        with Live(console=out, auto_refresh=False, transient=False) as live:
-            due_s = 0.0
-
-            def redraw(progress: Progress) -> None:
-                nonlocal due_s
-                if progress.seconds >= due_s:
-                    due_s = progress.seconds + REDRAW_S
-                    live.update(_screen(progress, units), refresh=out.is_terminal)
-
+        with _live(units, as_named=wanted is not None) as draw:
             recorder = Recorder(
                 road.client,
                 plan,
-                on_exchange=redraw,
+                on_exchange=draw,
                 should_stop=road.played_out,
-                on_gap=road.session.gap if road.session else None,
                 keep_latest=True,
             )
             recording = recorder.run(for_s=for_s)
-            live.update(_screen(recorder.progress, units), refresh=True)
         road.end(recording.reason)
+    _show_last(recorder.progress, units, as_named=wanted is not None)
     code = exit_code(recording)
     if code not in (ExitCode.DONE, ExitCode.INTERRUPTED):
         screen.tell(f"{recording.reason}.")
-    raise typer.Exit(ExitCode.DONE if code is ExitCode.INTERRUPTED else code)
+    raise typer.Exit(code)
 
 
-def _screen(progress: Progress, units: Units) -> Table:
-    """Return the table of the last readings; ages in seconds of the log."""
-    modules = {source for source, _ in progress.latest}
-    rate = progress.readings / progress.seconds if progress.seconds else 0.0
-    made = screen.table(
-        "Signal",
-        "Value",
-        "Age",
-        title=f"{progress.seconds:.0f} s   {rate:.0f} readings/s   lost {progress.lost}",
+@contextmanager
+def _live(units: Units, *, as_named: bool, clock: Clock | None = None) -> Iterator[Draw]:
+    """Yield what draws the progress; the terminal is as it was before when this ends."""
+    from rich.live import Live
+    from rich.text import Text
+
+    out = screen.console()
+    if not out.is_terminal or out.is_dumb_terminal:
+        yield lambda _: None
+        return
+    clock = clock or SystemClock()
+    due_s = 0.0
+    with Live(console=out, screen=True, auto_refresh=False) as live:
+
+        def draw(progress: Progress) -> None:
+            nonlocal due_s
+            now_s = clock.now_s()
+            if now_s < due_s:
+                return
+            due_s = now_s + REDRAW_S
+            lines = screen_lines(
+                progress,
+                units,
+                width=out.width,
+                height=out.height,
+                caution=ROAD_CAUTION,
+                as_named=as_named,
+            )
+            live.update(Text("\n".join(lines), no_wrap=True, overflow="crop"), refresh=True)
+
+        yield draw
+
+
+def _show_last(progress: Progress, units: Units, *, as_named: bool) -> None:
+    """Print the last readings, all of them, where they stay."""
+    out = screen.console()
+    lines = screen_lines(
+        progress,
+        units,
+        width=out.width,
+        height=len(progress.latest) + 20,
+        caution=ROAD_CAUTION,
+        as_named=as_named,
     )
-    made.caption = f"{ROAD_CAUTION} Ctrl-C stops."
-    for (source, _), (at_s, reading) in progress.latest.items():
-        label = f"{reading.label} ({source})" if len(modules) > 1 else reading.label
-        age_s = max(0.0, progress.seconds - at_s)
-        made.add_row(label, screen.reading_text(reading, units), f"{age_s:.1f} s")
-    return made
+    screen.say("\n".join(lines))
