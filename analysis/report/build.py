@@ -113,7 +113,7 @@ def _identity(case: CaseMaterial) -> tuple[tuple[str, str], ...]:
         ("Place, as stated", case.place),
         ("Operator, as stated", case.operator),
         ("First reading", words.moment((case.before.codes or {}).get("read_at"))),
-        ("Codes erased", words.moment(case.erased_at)),
+        ("Codes erased", ", ".join(map(words.moment, case.erased_at))),
         ("Last reading", words.moment((case.after.codes or {}).get("read_at"))),
         ("Protocol", case.equipment.protocol or str(vehicle.get("protocol") or "")),
         ("Adapter says it is", case.equipment.adapter),

@@ -58,7 +58,7 @@ class CaseMaterial:
     work, notes, operator, place, odometer_km
         What the user stated of the job.
     erased_at
-        When codes were erased, as ISO 8601 text; empty when no erase is on record.
+        When codes were erased, as ISO 8601 texts in order; empty when no erase is on record.
     comparison
         `analysis.compare.compare` of both sides.
     equipment, files
@@ -78,7 +78,7 @@ class CaseMaterial:
     operator: str = ""
     place: str = ""
     odometer_km: float | None = None
-    erased_at: str = ""
+    erased_at: Sequence[str] = ()
     comparison: Comparison | None = None
     equipment: Equipment = field(default_factory=Equipment)
     files: Sequence[CaseFile] = ()

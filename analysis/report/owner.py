@@ -129,7 +129,9 @@ def _done(material: CaseMaterial) -> Iterator[str]:
     if work.replaced:
         yield f"Replaced: {', '.join(work.replaced)}."
     if material.erased_at:
-        yield "The stored codes were saved first and then erased."
+        times = len(material.erased_at)
+        again = f" The case shows {times} erases." if times > 1 else ""
+        yield f"The stored codes were saved first and then erased.{again}"
     yield from material.notes
     if not (work.unplugged or work.replaced or material.erased_at or material.notes):
         yield "No work was noted."

@@ -33,16 +33,16 @@ def render(name: str, context: Mapping[str, Any], *, conceal: Callable[[str], st
             return conceal(value)
         return value
 
+    loader = PackageLoader("analysis.report", "templates")
     environment = Environment(
-        loader=PackageLoader("analysis.report", "templates"),
+        loader=loader,
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
         finalize=finalize,
     )
-    assert environment.loader is not None
-    style = environment.loader.get_source(environment, "report.css")[0]
+    style = loader.get_source(environment, "report.css")[0]
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii")
     return environment.get_template(name).render(
         **context,

@@ -146,7 +146,7 @@ def material(**changes):
         "operator": "Operator One",
         "place": "Bay 2",
         "odometer_km": 123456.0,
-        "erased_at": "2026-03-01T09:30:00Z",
+        "erased_at": ("2026-03-01T09:30:00Z",),
         "comparison": compare(before, after, work),
         "equipment": Equipment("ELM327-style 1.5", "ISO 15765-4", "sim://x", "obdlog 0.1.0", 12.4),
         "files": (CaseFile("01-codes.session.jsonl", 1234, "ab" * 32, "codes"),),

@@ -81,7 +81,7 @@ def codes_of(side):
 
 def test_an_accepted_erase_parts_before_from_after(case):
     material = load_case(case, generated_at=NOW)
-    assert material.erased_at == "2026-03-01T09:10:05Z"
+    assert material.erased_at == ("2026-03-01T09:10:05Z",)
     assert (codes_of(material.before), codes_of(material.after)) == (["P0102"], [])
     assert material.before.codes["read_at"] == "2026-03-01T09:10:00Z"
     assert material.after.codes["read_at"] == "2026-03-01T10:00:00Z"
@@ -109,11 +109,97 @@ def test_facts_work_and_checksums_reach_the_report(case):
         assert words in html
 
 
+def test_no_code_vanishes_between_two_erases(tmp_path):
+    # P0102 before the first erase, P0171 between both, nothing after the second.
+    write(
+        tmp_path,
+        "01-clear",
+        "2026-03-01T09:00:00Z",
+        *reading(),
+        ask(5.0, "04", "44", purpose="erase"),
+        *reading(6.0, "43010171", LAMP_OFF),
+    )
+    write(
+        tmp_path,
+        "02-clear",
+        "2026-03-01T10:00:00Z",
+        # The same by ISO 14229-1.
+        ask(5.0, "14FFFFFF", "54", purpose="erase"),
+        *reading(6.0, NONE, LAMP_OFF),
+    )
+    material = load_case(tmp_path)
+    assert material.erased_at == ("2026-03-01T09:00:05Z", "2026-03-01T10:00:05Z")
+    assert (codes_of(material.before), codes_of(material.after)) == (["P0102", "P0171"], [])
+    assert material.before.codes["read_at"] == "2026-03-01T09:00:00Z"
+    assert material.before.codes["modules"][0]["lamp"] is True
+    assert material.before.readiness["modules"][0]["lamp"] is True
+    assert {c.code for c in material.comparison.codes if c.change == "gone"} == {"P0102", "P0171"}
+    html = build_report(material)
+    for words in ("2026-03-01 09:00 UTC, 2026-03-01 10:00 UTC", "The case shows 2 erases."):
+        assert words in html
+
+
+def test_a_code_that_one_earlier_session_showed_stays_before(tmp_path):
+    write(tmp_path, "01-codes", "2026-03-01T09:00:00Z", *reading())
+    write(
+        tmp_path,
+        "02-clear",
+        "2026-03-01T09:10:00Z",
+        *reading(0.0, NONE, LAMP_OFF),
+        ask(5.0, "04", "44", purpose="erase"),
+        *reading(6.0, NONE, LAMP_OFF),
+    )
+    material = load_case(tmp_path)
+    assert (codes_of(material.before), codes_of(material.after)) == (["P0102"], [])
+
+
+def test_a_drive_is_known_by_what_was_asked_when_nothing_says_its_purpose(tmp_path):
+    polled = [{**record, "purpose": ""} for record in drive(25_000)]
+    codes = ({**record, "at": 25_001.0, "purpose": ""} for record in reading())
+    write(tmp_path, "01-drive", "2026-03-01T09:00:00Z", *polled, *codes)
+    material = load_case(tmp_path)
+    assert material.before.data is not None
+    assert material.before.data.seconds > 24_000
+    assert codes_of(material.before) == ["P0102"]
+    assert material.before.readiness is not None
+    assert material.warnings == ()
+    assert material.files[0].holds == "readiness, codes, drive"
+
+
+def test_questions_about_the_engine_before_an_erase_are_no_drive(tmp_path):
+    safety = [
+        ask(float(at), ask_, reply, purpose="safety")
+        for at in range(30)
+        for ask_, reply in (("010C", "410C0000"), ("010D", "410D00"))
+    ]
+    write(tmp_path, "01-clear", "2026-03-01T09:00:00Z", *safety, *reading(40.0))
+    assert load_case(tmp_path).before.data is None
+
+
+def test_what_a_bound_cuts_is_said_and_codes_are_never_cut(tmp_path, monkeypatch):
+    monkeypatch.setattr("analysis.report.scan.MOST_SIGNALS", 50)
+    different = [ask(float(n), f"01{n:02X}", f"41{n:02X}00") for n in range(2, 202)]
+    write(tmp_path, "01-x", "2026-03-01T09:00:00Z", *different, *reading(300.0))
+    material = load_case(tmp_path)
+    assert codes_of(material.before) == ["P0102"]
+    (warning,) = material.warnings
+    assert warning.startswith("01-x.session.jsonl: 151 exchanges are left out")
+
+
+def test_broken_lines_are_named_in_the_report(tmp_path):
+    path = write(tmp_path, "01-x", "2026-03-01T09:00:00Z", *reading(), ask(1.0, "zz", "43"))
+    with path.open("a", encoding="utf-8") as file:
+        file.write("no record\n" * 20)
+    warnings = load_case(tmp_path).warnings
+    assert len(warnings) == 6
+    assert warnings[-1] == "01-x.session.jsonl: 16 more such notes"
+
+
 def test_without_an_erase_the_first_reading_is_before(tmp_path):
     write(tmp_path, "01-codes", "2026-03-01T09:00:00Z", *reading())
     write(tmp_path, "02-codes", "2026-03-01T10:00:00Z", *reading(0.0, MAF_LOW, LAMP_ON))
     material = load_case(tmp_path)
-    assert material.erased_at == ""
+    assert material.erased_at == ()
     assert codes_of(material.before) == codes_of(material.after) == ["P0102"]
 
 
@@ -127,7 +213,7 @@ def test_one_reading_is_compared_with_nothing(tmp_path):
 def test_a_refused_erase_is_no_line(tmp_path):
     refused = ask(5.0, "04", "7F0422", purpose="erase")
     write(tmp_path, "01-clear", "2026-03-01T09:00:00Z", *reading(), refused)
-    assert load_case(tmp_path).erased_at == ""
+    assert load_case(tmp_path).erased_at == ()
 
 
 def test_a_damaged_session_is_named_and_the_rest_reported(case):
