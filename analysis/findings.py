@@ -50,12 +50,16 @@ class Evidence:
         When that begins [s of the session]; None when nothing was judged.
     worst_s
         When the measure was farthest out, or nearest to its limit [s]; None when not one moment.
+    windows
+        Begin and end of each stretch in which the condition held [s], in order; empty when the
+        check looks at the whole session.
     """
 
     seconds: float = 0.0
     samples: int = 0
     first_s: float | None = None
     worst_s: float | None = None
+    windows: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -209,6 +209,7 @@ def evidence_of(windows: list[Window], worst_s: float | None = None) -> Evidence
         samples=sum(window.samples.count for window in windows),
         first_s=min(window.segment.start_s for window in windows),
         worst_s=worst_s,
+        windows=tuple((window.segment.start_s, window.segment.end_s) for window in windows),
     )
 
 

@@ -58,6 +58,7 @@ def judge(check: Check, job: Job) -> list[Finding]:
             signal=signal,
             condition="charging",
             extra={
+                "statistic": "mean",
                 "lowest": float(samples.value.min()),
                 "highest": float(samples.value.max()),
                 "controlled": smart,

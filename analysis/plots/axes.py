@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 STEPS_S: Final = (
     *(0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30),
     *(60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 21600, 43200, 86400),
 )
+DAY_S: Final = STEPS_S[-1]
 MOST_TICKS: Final = 9
 
 
 def time_step_s(span_s: float) -> float:
-    """Return the smallest round step [s] that puts at most nine ticks on `span_s`."""
-    return next((s for s in STEPS_S if span_s / s <= MOST_TICKS), STEPS_S[-1])
+    """Return the smallest round step [s] that puts at most nine ticks on `span_s`.
+
+    Beyond nine days it is a whole number of days, however long one bad time stamp makes it.
+    """
+    step = next((s for s in STEPS_S if span_s / s <= MOST_TICKS), None)
+    return step or math.ceil(span_s / MOST_TICKS / DAY_S) * DAY_S
 
 
 def time_axis_label(span_s: float) -> str:

@@ -18,25 +18,37 @@ OWN_VALUE = frozenset({"mean", "median", "min", "max"})
 """Statistics that stand on the signal's own axis; a spread or a count does not."""
 
 
-def bands_of(findings: Iterable[Finding]) -> dict[str, Band]:
-    """Return the expected range of each signal whose own value was judged.
+MOST_BANDS = 2
+"""More ranges than this in one panel cannot be told apart."""
 
-    The range of a ratio, a spread or a number of events is no band of the signal's panel. Of
-    several ranges for one signal, one that was left counts before one that was kept. Each band
-    names the driving condition in which it was judged.
+
+def bands_of(findings: Iterable[Finding]) -> dict[str, list[Band]]:
+    """Return the expected ranges of each signal whose own value was judged, two at most.
+
+    The range of a ratio, a spread or a number of events is no band of the signal's panel. Each
+    band names the driving condition in which it was judged, and covers only the time in which that
+    held. A range that was left counts first, then one with two ends, then one of a condition.
     """
-    bands: dict[str, Band] = {}
-    ranked = sorted(findings, key=lambda f: f.verdict != "outside")
-    for finding in ranked:
+    bands: dict[str, list[Band]] = {}
+    for finding in sorted(findings, key=_rank):
         expected = finding.expected
-        if finding.verdict == "not-judged" or not finding.signal or finding.signal in bands:
+        if finding.verdict == "not-judged" or not finding.signal:
             continue
         if (expected.low is None and expected.high is None) or not _same_unit(finding):
             continue
-        bands[finding.signal] = Band(
-            expected.low, expected.high, expected.source, _when(finding.condition)
-        )
+        found = bands.setdefault(finding.signal, [])
+        if len(found) < MOST_BANDS:
+            when, windows = _when(finding.condition), finding.evidence.windows
+            found.append(
+                Band(expected.low, expected.high, expected.source, when, windows if when else ())
+            )
     return bands
+
+
+def _rank(finding: Finding) -> tuple[bool, bool, bool]:
+    expected = finding.expected
+    is_open = expected.low is None or expected.high is None
+    return finding.verdict != "outside", is_open, not _when(finding.condition)
 
 
 def _when(name: str) -> str:

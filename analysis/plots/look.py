@@ -33,6 +33,8 @@ LINES: Final[tuple[tuple[str, Any], ...]] = (
 GAP_HATCH: Final = "////"
 OUTSIDE_HATCH: Final = "xx"
 OUTSIDE_EDGE: Final = "#D55E00"
+WRONG_SIDE_HATCH: Final = "\\\\\\\\\\"
+"""Along a limit that is open on its other side: beyond it lies what is not expected."""
 
 # Sizes of a timeline [in].
 WIDTH_IN: Final = 9.6
@@ -40,6 +42,8 @@ PANEL_IN: Final = 1.55
 TITLE_IN: Final = 0.42
 HEAD_IN: Final = 0.27
 LEGEND_IN: Final = 0.2
+LEGEND_LINE_IN: Final = 0.15
+LEGEND_CHARACTERS: Final = 118
 MARK_IN: Final = 0.21
 BOTTOM_IN: Final = 0.6
 GAP_IN: Final = 0.42

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 from analysis.data import FloatArray, label_of, unit_of
 from analysis.plots import look
 from analysis.plots.axes import duration_text, time_axis_label, time_step_s, time_text
-from analysis.plots.series import Series, broken_line, shared_spans
+from analysis.plots.series import Series, Span, broken_line, shared_spans
 from obdlog import units
 from obdlog.errors import TableError
 
@@ -29,13 +30,28 @@ MOST_MARKS = 12
 class Band(NamedTuple):
     """An expected range in the signal's unit, None where it is open, and who says so.
 
-    `when` names the driving condition to which it applies; empty means always.
+    `when` names the driving condition to which it applies; empty means always. `windows` are the
+    stretches in which that held [s]; empty means the whole session.
     """
 
     low: float | None
     high: float | None
     source: str
     when: str = ""
+    windows: tuple[Span, ...] = ()
+
+    def text(self, unit: str) -> str:
+        """Return the range with its condition and its source, in full."""
+        if self.low is not None and self.high is not None:
+            words = f"{self.low:g} to {self.high:g}"
+        else:
+            words = f"at least {self.low:g}" if self.high is None else f"at most {self.high:g}"
+        when = f" ({self.when})" if self.when else ""
+        parts = [f"expected {words} {unit}".rstrip() + when, flat(self.source)]
+        return " · ".join(filter(None, parts))
+
+
+Bands = Mapping[str, Sequence[Band]]
 
 
 def panel_label(signal: str) -> str:
@@ -77,10 +93,10 @@ def draw_lines(panel: Axes, every: Sequence[Series]) -> None:
     panel.margins(y=0.08)
 
 
-def draw_heading(panel: Axes, every: Sequence[Series], has_legend: bool) -> None:
+def draw_heading(panel: Axes, every: Sequence[Series], bands: Bands) -> None:
     """Write signal, rate of reading and, where there is one, the legend above the panel."""
     first = every[0].signal
-    pad = 4 + (look.LEGEND_IN * 72 if has_legend else 0)
+    pad = 4 + legend_in(every, bands) * 72
     heading = panel_label(first) if len(every) == 1 else ", ".join(s.signal for s in every)
     panel.set_title(heading, loc="left", fontweight="bold", pad=pad)
     slowest_s = max((s.interval_s for s in every if np.isfinite(s.interval_s)), default=None)
@@ -89,28 +105,41 @@ def draw_heading(panel: Axes, every: Sequence[Series], has_legend: bool) -> None
         panel.set_title(
             f"one reading every {rate}", loc="right", fontsize=8, color=look.FAINT, pad=pad
         )
-    if has_legend:
+    if legend_in(every, bands):
         handles, labels = panel.get_legend_handles_labels()
         skip = 1 if len(every) == 1 else 0
         panel.legend(
             handles[skip:],
             labels[skip:],
             loc="lower left",
-            bbox_to_anchor=(0, 0.99),
-            ncols=3,
+            bbox_to_anchor=(0, 1.0),
+            ncols=_legend_columns(every, bands),
             handlelength=2.6,
             borderaxespad=0,
             borderpad=0.15,
+            labelspacing=0.25,
             columnspacing=1.4,
         )
 
 
-def has_legend(
-    every: Sequence[Series],
-    bands: Mapping[str, Band | tuple[float | None, float | None, str]],
-) -> bool:
-    """Return whether a panel needs a legend: several lines, or an expected band."""
-    return len(every) > 1 or any(series.signal in bands for series in every)
+def _legend_columns(every: Sequence[Series], bands: Bands) -> int:
+    return 1 if _bands_in(every, bands) else 3
+
+
+def _bands_in(every: Sequence[Series], bands: Bands) -> list[tuple[Band, str]]:
+    """Return the bands of a panel, each with the unit that is shown."""
+    return [(band, panel_unit(s.signal)) for s in every for band in bands.get(s.signal, ())]
+
+
+def legend_in(every: Sequence[Series], bands: Bands) -> float:
+    """Return the height of a panel's legend [in]: of several lines, of bands, or 0 for none."""
+    found = _bands_in(every, bands)
+    names = len(every) if len(every) > 1 else 0
+    if not names and not found:
+        return 0.0
+    lines = -(-names // _legend_columns(every, bands))
+    lines += sum(len(wrapped(band.text(unit)).splitlines()) for band, unit in found)
+    return look.LEGEND_IN + (lines - 1) * look.LEGEND_LINE_IN
 
 
 def _draw_lone_readings(panel: Axes, at_s: FloatArray, value: FloatArray, colour: str) -> None:
@@ -132,36 +161,47 @@ def _draw_lone_readings(panel: Axes, at_s: FloatArray, value: FloatArray, colour
         )
 
 
-def draw_band(panel: Axes, band: Band, unit: str) -> None:
-    """Shade an expected range and name it and its source in the legend."""
-    low, high = band.low, band.high
-    if low is None and high is None:
-        return
-    if low is not None and high is not None:
-        words = f"{low:g} to {high:g}"
-    else:
-        words = f"at least {low:g}" if low is not None else f"at most {high:g}"
-    parts = [f"expected {words} {unit}".rstrip() + (f" ({band.when})" if band.when else "")]
-    if band.source:
-        parts.append(short(band.source, 70))
-    label = " · ".join(parts)
-    # The band must not squeeze the readings: an open or far side ends at the panel's edge.
+def draw_bands(panel: Axes, every: Sequence[Series], bands: Bands, width_in: float) -> None:
+    """Draw the expected ranges of a panel where they apply; the legend names each."""
+    found = _bands_in(every, bands)
+    # A range must not squeeze the readings: an open or far side ends at the panel's edge.
     bottom, top = panel.get_ylim()
     reach = top - bottom
-    bottom = min(bottom, max(low, bottom - reach) - 0.04 * reach) if low is not None else bottom
-    top = max(top, min(high, top + reach) + 0.04 * reach) if high is not None else top
+    for band, _ in found:
+        if band.low is not None:
+            bottom = min(bottom, max(band.low, bottom - reach) - 0.06 * reach)
+        if band.high is not None:
+            top = max(top, min(band.high, top + reach) + 0.06 * reach)
     panel.set_ylim(bottom, top)
-    panel.axhspan(
-        bottom if low is None else low,
-        top if high is None else high,
-        facecolor=look.BAND_FILL,
-        edgecolor="none",
-        zorder=0.5,
-        label=label,
-    )
-    for edge in (low, high):
-        if edge is not None and bottom < edge < top:
-            panel.axhline(edge, color=look.BAND_EDGE, linewidth=0.8, dashes=(6, 3), zorder=0.6)
+    for band, unit in found:
+        _draw_band(panel, band, wrapped(band.text(unit)), width_in)
+
+
+def _draw_band(panel: Axes, band: Band, label: str, width_in: float) -> None:
+    left, right = panel.get_xlim()
+    bottom, top = panel.get_ylim()
+    # A stretch of one instant still has to be seen.
+    least_s = 0.03 * (right - left) / (width_in - look.LEFT_IN - look.RIGHT_IN)
+    spans = [(max(a, left), min(b, right)) for a, b in band.windows or ((left, right),)]
+    bars = [(a, max(b - a, least_s)) for a, b in spans if b >= a]
+    edges = [edge for edge in (band.low, band.high) if edge is not None and bottom < edge < top]
+    style: dict[str, Any] = {
+        "linewidth": 0,
+        "label": label if edges else f"{label} · beyond this panel",
+    }
+    if band.low is not None and band.high is not None:
+        style |= {"facecolor": look.BAND_FILL, "zorder": 0.5}
+        panel.broken_barh(bars, (band.low, band.high - band.low), **style)
+    else:
+        # An open range would fill the panel: only the wrong side of its limit is marked.
+        limit, side = (band.low, -1) if band.high is None else (band.high, 1)
+        style |= {"facecolor": "none", "edgecolor": look.BAND_EDGE, "hatch": look.WRONG_SIDE_HATCH}
+        strip = side * 0.05 * (top - bottom)
+        panel.broken_barh(bars, (limit or 0.0, strip), zorder=0.6, **style)
+    starts, ends = [start for start, _ in bars], [start + length for start, length in bars]
+    for edge in edges:
+        heights = [edge] * len(bars)
+        panel.hlines(heights, starts, ends, color=look.BAND_EDGE, linewidth=0.9, zorder=0.7)
 
 
 def draw_gaps(
@@ -209,54 +249,67 @@ def draw_findings(
     names = {series.signal for series in every}
     per_inch_s = span_s / (width_in - look.LEFT_IN - look.RIGHT_IN)
     left_s, right_s = panel.get_xlim()
-    shown = [(f, _window(f)) for f in findings if f.signal in names and f.verdict == "outside"]
-    drawn = [(f, window) for f, window in shown if window is not None]
+    outside = [f for f in findings if f.signal in names and f.verdict == "outside"]
+    # A window of one instant still has to be seen.
+    drawn = [
+        (finding, shown)
+        for finding in outside
+        if (
+            shown := [
+                (start, max(end, start + 0.04 * per_inch_s))
+                for start, end in _windows(finding)
+                if end >= left_s and start <= right_s
+            ]
+        )
+    ]
     if drawn:
         # Room for the words below the readings.
         bottom, top = panel.get_ylim()
         panel.set_ylim(bottom - 0.17 * min(len(drawn), 3) * (top - bottom), top)
-    for row, (finding, window) in enumerate(drawn):
-        start, end = window
-        # A window of one instant still has to be seen.
-        end = max(end, start + 0.04 * per_inch_s)
-        if end < left_s or start > right_s:
-            continue
-        edge = look.OUTSIDE_EDGE
-        panel.axvspan(
-            start,
-            end,
-            facecolor="none",
-            edgecolor=edge,
-            linewidth=0.8,
-            alpha=0.5,
-            hatch=look.OUTSIDE_HATCH,
-            zorder=2,
-        )
+    edge = look.OUTSIDE_EDGE
+    for row, (finding, windows) in enumerate(drawn):
+        base = 0.03 + 0.17 * (row % 5)
+        for start, end in windows:
+            panel.axvspan(
+                start,
+                end,
+                base,
+                base + 0.12,
+                facecolor="none",
+                edgecolor=edge,
+                linewidth=0.8,
+                alpha=0.6,
+                hatch=look.OUTSIDE_HATCH,
+                zorder=2,
+            )
+        start, end = windows[0]
         at_right = start > left_s + 0.6 * (right_s - left_s)
         panel.text(
             min(end, right_s) if at_right else max(start, left_s),
-            0.04 + 0.17 * (row % 5),
+            base + 0.06,
             f" {finding.verdict}: {short(finding.title, 70)} ",
             transform=panel.get_xaxis_transform(),
             fontsize=7.5,
             ha="right" if at_right else "left",
-            va="bottom",
+            va="center",
             zorder=5,
             clip_on=True,
-            bbox={"facecolor": "white", "edgecolor": edge, "linewidth": 0.8, "pad": 1.5},
+            bbox={"facecolor": "white", "edgecolor": edge, "linewidth": 0.8, "pad": 1.0},
         )
 
 
-def _window(finding: Finding) -> tuple[float, float] | None:
-    """Return the seconds of a finding's evidence, or None when it names no moment."""
+def _windows(finding: Finding) -> tuple[Span, ...]:
+    """Return the stretches of a finding's evidence [s], none when it names no moment."""
     evidence = finding.evidence
+    if evidence.windows:
+        return evidence.windows
     first, worst = evidence.first_s, evidence.worst_s
     moments = [m for m in (first, worst) if m is not None]
     if not moments:
-        return None
+        return ()
     start = min(moments)
     length = evidence.seconds or 0.0
-    return start, max(start + length if first is not None else start, *moments)
+    return ((start, max(start + length if first is not None else start, *moments)),)
 
 
 def mark_rows(at_s: Sequence[float], start_s: float, end_s: float, width_in: float) -> list[int]:
@@ -302,11 +355,20 @@ def draw_marks(
         )
 
 
+def flat(text: str) -> str:
+    """Return free text as one line without control characters, which would break the layout."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+
+
 def short(text: str, most: int = 34) -> str:
     """Return free text in one line of at most `most` characters."""
-    # Free text from a file: control characters and line ends would break the layout.
-    flat = " ".join("".join(c if c.isprintable() else " " for c in text).split())
-    return flat if len(flat) <= most else flat[: most - 1] + "…"
+    line = flat(text)
+    return line if len(line) <= most else line[: most - 1] + "…"
+
+
+def wrapped(text: str) -> str:
+    """Return the words of a legend in lines that fit the figure's width."""
+    return textwrap.fill(text, look.LEGEND_CHARACTERS)
 
 
 def label_time(panel: Axes, start_s: float, end_s: float) -> None:

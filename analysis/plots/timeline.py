@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from analysis.data import SessionData
 from analysis.plots import look
 from analysis.plots import panel as draw
-from analysis.plots.panel import Band
+from analysis.plots.panel import Bands
 from analysis.plots.series import Series, build_series
 from obdlog.errors import MissingSignalError
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
     from analysis.findings import Finding
@@ -26,7 +27,7 @@ def plot_timeline(
     signals: Sequence[str | Sequence[str]],
     *,
     findings: Sequence[Finding] = (),
-    bands: Mapping[str, Band | tuple[float | None, float | None, str]] | None = None,
+    bands: Bands | None = None,
     title: str = "",
     width_in: float = look.WIDTH_IN,
 ) -> Figure:
@@ -45,7 +46,7 @@ def plot_timeline(
     findings
         Those that are outside have their evidence windows marked in the panel of their signal.
     bands
-        Expected range of a signal, shaded, with its source in the panel's legend.
+        Expected ranges of each signal, drawn where they apply, with their sources in the legend.
     title
         Heading of the figure.
     width_in
@@ -68,38 +69,35 @@ def plot_timeline(
         raise ValueError(f"{len(panels)} panels are more than one figure can show ({MOST_PANELS})")
     start_s, end_s = _span(panels)
     bands = bands or {}
-    legend_in = look.LEGEND_IN if any(draw.has_legend(panel, bands) for panel in panels) else 0.0
-    gap_in = look.GAP_IN + legend_in
+    legends_in = [draw.legend_in(panel, bands) for panel in panels]
     with look.applied():
         marks = [mark for mark in data.marks if start_s <= mark.at_s <= end_s]
         rows = draw.mark_rows([mark.at_s for mark in marks], start_s, end_s, width_in)
-        head_in = look.HEAD_IN + (look.LEGEND_IN if draw.has_legend(panels[0], bands) else 0.0)
+        head_in = look.HEAD_IN + legends_in[0]
         top_in = look.TITLE_IN * bool(title) + head_in + look.MARK_IN * (max(rows, default=-1) + 1)
-        height_in = top_in + len(panels) * (look.PANEL_IN + gap_in) - gap_in + look.BOTTOM_IN
+        tops_in = [top_in]
+        for legend_in in legends_in[1:]:
+            tops_in.append(tops_in[-1] + look.PANEL_IN + look.GAP_IN + legend_in)
+        height_in = tops_in[-1] + look.PANEL_IN + look.BOTTOM_IN
         figure = Figure(figsize=(width_in, height_in))
         FigureCanvasAgg(figure)
-        axes = figure.subplots(
-            len(panels),
-            1,
-            sharex=True,
-            squeeze=False,
-            gridspec_kw={
-                "left": look.LEFT_IN / width_in,
-                "right": 1 - look.RIGHT_IN / width_in,
-                "top": 1 - top_in / height_in,
-                "bottom": look.BOTTOM_IN / height_in,
-                "hspace": gap_in / look.PANEL_IN,
-            },
-        )[:, 0].tolist()
-        for panel, series in zip(axes, panels, strict=True):
+        axes: list[Axes] = []
+        for series, at_in in zip(panels, tops_in, strict=True):
+            box = (
+                look.LEFT_IN / width_in,
+                1 - (at_in + look.PANEL_IN) / height_in,
+                1 - (look.LEFT_IN + look.RIGHT_IN) / width_in,
+                look.PANEL_IN / height_in,
+            )
+            panel = figure.add_axes(box, sharex=axes[0] if axes else None)
+            axes.append(panel)
             panel.set_xlim(start_s, end_s)
+            panel.tick_params(labelbottom=len(axes) == len(panels))
             draw.draw_lines(panel, series)
             draw.draw_gaps(panel, series, (start_s, end_s), width_in)
+            draw.draw_bands(panel, series, bands, width_in)
             draw.draw_findings(panel, series, findings, end_s - start_s, width_in)
-            for line in series:
-                if line.signal in bands:
-                    draw.draw_band(panel, Band(*bands[line.signal]), draw.panel_unit(line.signal))
-            draw.draw_heading(panel, series, draw.has_legend(series, bands))
+            draw.draw_heading(panel, series, bands)
         draw.draw_marks(axes, [(m.at_s, m.text) for m in marks], rows, head_in)
         draw.label_time(axes[-1], start_s, end_s)
         if title:

@@ -47,19 +47,16 @@ def drive_picture(data: SessionData, findings: Sequence[Finding]) -> Picture | N
     if not signals:
         return None
     outside = [f for f in findings if f.verdict == "outside" and f.severity != "info"]
-    bands = bands_of(outside)
-    figure = plot_timeline(data, signals, findings=outside, bands=bands)
+    figure = plot_timeline(data, signals, findings=outside, bands=bands_of(findings))
     image = base64.b64encode(figure_bytes(figure, "svg")).decode("ascii")
     marked = "; ".join(dict.fromkeys(f.title for f in outside if f.signal in signals))
     return Picture(
         url=f"data:image/svg+xml;base64,{image}",
         caption=(
-            f"Road test {data.path.name}. Slanted hatching: no data there. "
-            + (
-                f"Crossed hatching: evidence window of what was outside ({marked})."
-                if marked
-                else ""
-            )
+            f"Road test {data.path.name}. Shaded: the expected range, where its condition held; "
+            "a line hatched on one side: a limit, the hatched side not expected. Full-height "
+            "slanted hatching: no data there. "
+            + (f"Crossed hatching: when something was outside ({marked})." if marked else "")
         ).strip(),
         text="Signals over time: " + ", ".join(signals),
     )

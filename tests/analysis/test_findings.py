@@ -16,7 +16,7 @@ def test_json_has_the_contracts_keys_and_plain_values():
         signal="RPM",
         measured={"value": np.float64(1234.56789), "unit": "min-1", "odd": float("nan")},
         expected=Expected(600.0, None, "min-1", "nobody"),
-        evidence=Evidence(12.3456789, 40, 1.0, None),
+        evidence=Evidence(12.3456789, 40, 1.0, None, ((1.0, 13.3456789),)),
         suggests=("a", "b"),
         because="so",
     )
@@ -33,5 +33,6 @@ def test_json_has_the_contracts_keys_and_plain_values():
     assert item["expected"] == {"low": 600.0, "high": None, "unit": "min-1", "source": "nobody"}
     assert item["evidence"] == {
         "seconds": 12.3457, "samples": 40, "first_s": 1.0, "worst_s": None,
+        "windows": [[1.0, 13.3457]],
     }  # fmt: skip
     assert item["suggests"] == ["a", "b"]

@@ -9,10 +9,13 @@ import matplotlib as mpl
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.colors import to_rgb
 
+from analysis.checks import run_checks
 from analysis.data import Gap, Mark, SessionData
 from analysis.findings import Evidence, Expected, Finding, Severity, Verdict
+from analysis.load import load
 from analysis.plots import Band, look, plot_agreement, plot_timeline, save_figure
 from analysis.plots.axes import duration_text, time_axis_label, time_step_s, time_text
 from analysis.plots.bands import bands_of
@@ -46,6 +49,7 @@ def finding(signal="ECT", verdict=Verdict.OUTSIDE, title="Coolant too cold", **e
     )
 
 
+SAMPLES = Path(__file__).parents[2] / "sample_logs"
 SECONDS = np.arange(0.0, 120.0)
 PLAIN = {"RPM": (SECONDS, 800 + SECONDS), "ECT": (SECONDS, 60 + SECONDS / 10)}
 
@@ -58,6 +62,23 @@ def texts(figure):
         if legend := axes.get_legend():
             found += [t.get_text() for t in legend.get_texts()]
     return found
+
+
+def boxes(axes, hatch=None):
+    """Return begin, end, low and high of the filled (or so hatched) stretches of a panel."""
+    found = [
+        path.get_extents()
+        for collection in axes.collections
+        if isinstance(collection, PolyCollection) and collection.get_hatch() == hatch
+        for path in collection.get_paths()
+    ]
+    return [(box.x0, box.x1, box.y0, box.y1) for box in found]
+
+
+def lines_across(axes):
+    """Return begin, end and height of the horizontal limit lines of a panel."""
+    lines = [c for c in axes.collections if isinstance(c, LineCollection)]
+    return [(s[0][0], s[1][0], s[0][1]) for line in lines for s in line.get_segments()]
 
 
 class TestTimeline:
@@ -172,33 +193,67 @@ class TestGaps:
 
 class TestBandsMarksFindings:
     def test_a_band_is_shaded_between_its_limits_and_names_its_source(self):
-        figure = plot_timeline(
-            session(PLAIN), ["ECT"], bands={"ECT": Band(62.0, 70.0, "workshop manuals")}
-        )
+        bands = {"ECT": [Band(62.0, 70.0, "workshop manuals")]}
+        figure = plot_timeline(session(PLAIN), ["ECT"], bands=bands)
         assert "expected 62 to 70 °C · workshop manuals" in texts(figure)
-        edges = [
-            line.get_ydata()[0]
-            for line in figure.axes[0].get_lines()
-            if len(set(line.get_ydata())) == 1
-        ]
-        assert set(edges) == {62.0, 70.0}
+        assert boxes(figure.axes[0]) == [(0, 119, 62, 70)]
+        assert lines_across(figure.axes[0]) == [(0, 119, 62), (0, 119, 70)]
 
     @pytest.mark.parametrize(
         ("band", "words"),
-        [((None, 115, "x"), "at most 115"), ((9.6, None, "x"), "at least 9.6")],
+        [
+            (Band(None, 66, "x"), "expected at most 66 °C · x"),
+            (Band(66, None, "x"), "expected at least 66 °C · x"),
+        ],
     )
-    def test_an_open_band_says_so(self, band, words):
-        figure = plot_timeline(session(PLAIN), ["ECT"], bands={"ECT": band})
-        assert any(words in text for text in texts(figure))
+    def test_an_open_band_marks_the_wrong_side_of_its_limit_and_fills_nothing(self, band, words):
+        figure = plot_timeline(session(PLAIN), ["ECT"], bands={"ECT": [band]})
+        axes = figure.axes[0]
+        assert words in texts(figure)
+        assert lines_across(axes) == [(0, 119, 66)]
+        ((_, _, low, high),) = boxes(axes, look.WRONG_SIDE_HATCH)
+        assert (low if band.low is None else high) == 66
+        bottom, top = axes.get_ylim()
+        assert high - low < 0.06 * (top - bottom)
+        assert not boxes(axes)
 
-    def test_a_band_that_holds_in_one_condition_says_which(self):
-        found = bands_of([replace(finding(), condition="warm-idle")])
-        figure = plot_timeline(session(PLAIN), ["ECT"], bands=found)
-        assert "expected 80 to 105 °C (warm idle) · workshop manuals" in texts(figure)
+    def test_a_band_covers_only_the_time_in_which_its_condition_held(self):
+        seen = Evidence(seconds=30.0, samples=30, first_s=30.0, windows=((30, 40), (80, 100)))
+        found = bands_of([replace(finding(), condition="warm-idle", evidence=seen)])
+        axes = plot_timeline(session(PLAIN), ["ECT"], bands=found).axes[0]
+        assert [box[:2] for box in boxes(axes)] == [(30, 40), (80, 100)]
+        assert "expected 80 to 105 °C (warm idle) · workshop manuals" in texts(axes.figure)
 
-    def test_a_far_band_does_not_flatten_the_readings(self):
-        figure = plot_timeline(session(PLAIN), ["ECT"], bands={"ECT": Band(500, 900, "x")})
+    def test_a_long_source_is_wrapped_and_never_cut(self):
+        source = "printed workshop tables, " * 12 + "and our own limit"
+        bands = {"ECT": [Band(62.0, 70.0, source), Band(None, 68.0, "y")]}
+        figure = plot_timeline(session(PLAIN), ["ECT"], bands=bands)
+        (label,) = [text for text in texts(figure) if "printed" in text]
+        assert " ".join(label.split()) == f"expected 62 to 70 °C · {source}"
+        figure.canvas.draw()
+        panel = figure.axes[0]
+        legend = panel.get_legend().get_window_extent()
+        assert legend.x1 <= figure.bbox.x1
+        heading = panel._left_title.get_window_extent()
+        assert panel.bbox.y1 - 1 <= legend.y0
+        assert legend.y1 <= heading.y0 + 1
+
+    def test_a_far_band_does_not_flatten_the_readings_and_is_said_to_be_beyond(self):
+        bands = {"ECT": [Band(500, 900, "x")]}
+        figure = plot_timeline(session(PLAIN), ["ECT"], bands=bands)
         assert figure.axes[0].get_ylim()[1] < 120
+        assert "expected 500 to 900 °C · x · beyond this panel" in texts(figure)
+
+    def test_a_real_drive_shows_the_idle_range_at_idle_only(self):
+        # The range is our screening range for a warm idle; the drive's idle is known from VSS = 0.
+        data = load(SAMPLES / "airbox-road-test.session.jsonl.gz")
+        found = bands_of(run_checks(data))["RPM"]
+        axes = plot_timeline(data, ["RPM"], bands={"RPM": found}).axes[0]
+        speed = data.samples("VSS")
+        assert boxes(axes)
+        for start, end, low, high in boxes(axes):
+            assert (low, high) == (600, 900)
+            assert not speed.between(start + 1, end - 1).value.any()
 
     def test_marks_run_through_all_panels_with_their_words(self):
         data = session(PLAIN, marks=[Mark(40.0, "jerks $here$\n\x1b[31m"), Mark(999.0, "late")])
@@ -220,6 +275,16 @@ class TestBandsMarksFindings:
         assert (patch.get_x(), patch.get_width()) == (30.0, 20.0)
         assert "outside: Coolant too cold" in [t.get_text().strip() for t in axes.texts]
 
+    def test_a_finding_of_several_stretches_marks_each_and_covers_no_reading(self):
+        axes = plot_timeline(
+            session(PLAIN), ["ECT"], findings=[finding(windows=((30.0, 40.0), (80.0, 90.0)))]
+        ).axes[0]
+        strips = [p for p in axes.patches if p.get_hatch() == look.OUTSIDE_HATCH]
+        assert [(p.get_x(), p.get_width()) for p in strips] == [(30, 10), (80, 10)]
+        bottom, top = axes.get_ylim()
+        lowest = (PLAIN["ECT"][1].min() - bottom) / (top - bottom)
+        assert all(p.get_y() + p.get_height() <= lowest for p in strips)
+
     def test_a_finding_on_another_signal_or_without_a_moment_marks_nothing(self):
         others = [finding("MAF"), finding(first_s=None), finding(verdict=Verdict.INSIDE)]
         axes = plot_timeline(session(PLAIN), ["ECT"], findings=others).axes[0]
@@ -233,7 +298,13 @@ class TestBandsMarksFindings:
         spread = replace(finding("VPWR"), measured={"value": 60.0, "statistic": "span"})
         unjudged = finding("IAT", verdict=Verdict.NOT_JUDGED)
         found = bands_of([unjudged, other_unit, spread, finding()])
-        assert found == {"ECT": Band(80.0, 105.0, "workshop manuals")}
+        assert found == {"ECT": [Band(80.0, 105.0, "workshop manuals")]}
+
+    def test_two_ranges_at_most_that_which_was_left_first(self):
+        open_end = replace(finding(verdict=Verdict.INSIDE), expected=Expected(None, 114.0, "°C"))
+        inside = replace(open_end, condition="warm-idle", expected=Expected(80.0, 100.0, "°C"))
+        (found,) = bands_of([open_end, inside, finding(), open_end]).values()
+        assert [(band.low, band.high) for band in found] == [(80, 105), (80, 100)]
 
 
 class TestThinning:

@@ -16,10 +16,8 @@ from analysis.findings import Finding, Verdict, findings_json
 from analysis.load import load
 
 SAMPLES = Path(__file__).parents[3] / "sample_logs"
-SIGNALS = sorted({signal for check in all_checks() for signal in check.signals}) + [
-    "CAT_RDY",
-    "EVAP_RDY",
-]
+JUDGED = {signal for check in all_checks() for signal in check.signals}
+SIGNALS = [*sorted(JUDGED), "CAT_RDY", "EVAP_RDY"]
 DRIVING = ["RPM", "VSS", "ECT", "IAT", "MAF", "MAP", "BARO", "RUNTM", "TP", "APP_D", "LOAD_PCT"]
 EVERY_FACT = VehicleFacts(fuel="petrol", displacement_l=1.8, altitude_m=200.0, soak_h=10.0)
 VALUES = (0.0, 1.0, 20.0, 90.0, 800.0, 3000.0, np.nan)
