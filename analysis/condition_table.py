@@ -102,6 +102,14 @@ def _condition(name: str, row: Any, file: str) -> Condition:
     return made
 
 
+def condition_title(name: str) -> str:
+    """Return what people call the condition `name`; a name that no table has stays as it is."""
+    try:
+        return condition(name).title if name else ""
+    except TableError:
+        return name
+
+
 def _predicate(row: Any, name: str, file: str) -> Predicate:
     row = _checked(row, Predicate, f"a row of condition {name!r}", file)
     row["signals"] = tuple(row["signals"])

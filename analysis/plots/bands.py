@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from analysis.condition_table import condition
+from analysis.condition_table import condition_title
 from analysis.data import unit_of
 from analysis.plots.panel import Band
 from obdlog.errors import TableError
@@ -52,12 +52,7 @@ def _rank(finding: Finding) -> tuple[bool, bool, bool]:
 
 
 def _when(name: str) -> str:
-    if name in ("", "any"):
-        return ""
-    try:
-        return condition(name).title
-    except TableError:
-        return name
+    return "" if name == "any" else condition_title(name)
 
 
 def _same_unit(finding: Finding) -> bool:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from analysis.compare import DriveSummary, summarise_drive
 from analysis.compare.codes import Key, modules_of, present_codes, statuses, was_read
 from analysis.compare.model import Document
+from analysis.condition_table import condition_title
 from analysis.data import SessionData
 from analysis.quality import SignalQuality, quality, session_gaps
 from analysis.report import words
@@ -345,6 +346,8 @@ def _expected(finding: Finding) -> str:
 def _evidence(finding: Finding) -> str:
     evidence = finding.evidence
     seen = [f"{words.number(evidence.samples)} readings"]
+    if finding.condition:
+        seen.append(condition_title(finding.condition))
     if evidence.seconds:
         seen.append(f"over {words.duration(evidence.seconds)}")
     if evidence.first_s is not None:

@@ -21,6 +21,7 @@ from analysis.report import sides
 from analysis.report.case import CaseFile, CaseMaterial, Equipment
 from analysis.report.scan import Scanned, scan
 from analysis.report.sides import Asked, Part, answers, divide
+from analysis.strays import without_strays
 from obdlog.case import FACTS_FILE, CaseFacts, load_case_facts, session_files
 from obdlog.errors import InputFileError, SessionFileError
 from obdlog.model import Work
@@ -173,10 +174,12 @@ def _drive(part: Part, warnings: list[str], but: Part | None = None) -> SessionD
         if session.polled < FEWEST_DRIVE_READINGS or session in taken:
             continue
         try:
-            data = load(session.path)
+            data, left_out = without_strays(load(session.path))
         except SessionFileError as error:
             warnings.append(f"{session.path.name} is left out: {error}")
             continue
+        if left_out:
+            warnings.append(f"{session.path.name}: {left_out}")
         if data.has("RPM") or data.has("VSS"):
             drives.append(data)
     return max(drives, key=lambda d: d.seconds, default=None)

@@ -22,6 +22,7 @@ from obdlog.cli.vehicle_options import (
 )
 
 if TYPE_CHECKING:
+    from analysis.data import SessionData
     from analysis.findings import Finding
     from obdlog.case import CaseFacts
 
@@ -77,8 +78,6 @@ def findings_of(
     tell
         Called with what could not be read.
     """
-    from analysis.checks import run_checks
-    from analysis.facts import VehicleFacts
     from analysis.load import load
 
     facts = facts if facts is not None else facts_for(session, None)
@@ -86,14 +85,20 @@ def findings_of(
     for warning in data.warnings[:MOST_WARNINGS]:
         if tell:
             tell(screen.plain(warning))
-    known = VehicleFacts.from_session(
-        data, vehicle if vehicle is not None else vehicle_overrides(facts)
-    )
-    return run_checks(data, known, overrides=facts.ranges)
+    return findings_on(data, facts, vehicle if vehicle is not None else vehicle_overrides(facts))
+
+
+def findings_on(data: SessionData, facts: CaseFacts, vehicle: dict[str, Any]) -> list[Finding]:
+    """Return the findings on a loaded session with the facts of its case and vehicle."""
+    from analysis.checks import run_checks
+    from analysis.facts import VehicleFacts
+
+    return run_checks(data, VehicleFacts.from_session(data, vehicle), overrides=facts.ranges)
 
 
 def show(findings: list[Finding], *, with_reasons: bool = False) -> None:
     """Print findings: what is outside first, with evidence, source and what it suggests."""
+    from analysis.condition_table import condition_title
     from analysis.findings import Severity, Verdict
 
     outside = [f for f in findings if f.verdict is Verdict.OUTSIDE]
@@ -107,7 +112,10 @@ def show(findings: list[Finding], *, with_reasons: bool = False) -> None:
     if inside:
         screen.print_table(
             ("Inside", "Condition", "Measured", "Expected", "Evidence"),
-            ((f.title, f.condition, _measured(f), _expected(f), _evidence(f)) for f in inside),
+            (
+                (f.title, condition_title(f.condition), _measured(f), _expected(f), _evidence(f))
+                for f in inside
+            ),
         )
     for finding in notes:
         screen.say(f"Note: {screen.plain(finding.title)}: {screen.plain(finding.because)}")
@@ -124,13 +132,15 @@ def show(findings: list[Finding], *, with_reasons: bool = False) -> None:
 
 
 def _show_outside(finding: Finding) -> None:
+    from analysis.condition_table import condition_title
+
     screen.heading(f"OUTSIDE ({finding.severity.value}): {screen.plain(finding.title)}")
     screen.facts(
         {
             "  Measured": _measured(finding),
             "  Expected": _expected(finding),
             "  Because": finding.because,
-            "  Condition": finding.condition,
+            "  Condition": condition_title(finding.condition),
             "  Evidence": _evidence(finding),
             "  Source": finding.expected.source,
             "  Consistent with": "; ".join(finding.suggests),

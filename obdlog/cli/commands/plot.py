@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from obdlog.cli import screen
-from obdlog.cli.commands.check import findings_of
+from obdlog.cli.commands.check import findings_on
 from obdlog.cli.options import CaseOption
 from obdlog.cli.vehicle_options import (
     DisplacementOption,
@@ -86,9 +86,12 @@ def draw(
     from analysis.load import load
     from analysis.plots import plot_timeline, save_figure
     from analysis.plots.bands import bands_of
+    from analysis.strays import without_strays
 
     path = drive_of(session)
-    data = load(path)
+    data, left_out = without_strays(load(path))
+    if left_out:
+        screen.tell(left_out)
     names = _named(data, signals) if signals else [s for s in USUAL if data.has(s)][:MOST_PANELS]
     names = names or [s for s in data.signals() if data.has(s)][:MOST_PANELS]
     if not names:
@@ -96,7 +99,7 @@ def draw(
     findings = []
     if bands:
         facts = facts_for(session, case)
-        findings = findings_of(session, facts, vehicle_overrides(facts, fuel, displacement_l))
+        findings = findings_on(data, facts, vehicle_overrides(facts, fuel, displacement_l))
     figure = plot_timeline(
         data, names, findings=findings, bands=bands_of(findings), title=screen.plain(path.name)
     )
