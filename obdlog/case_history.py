@@ -1,22 +1,36 @@
-"""The history that the session files of a case folder tell."""
+"""What the session files of a case folder tell: codes, erases, the work done, the vehicle."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
+from obdlog import survey
 from obdlog.case import session_files
 from obdlog.errors import SessionFileError
-from obdlog.history import NO_HISTORY, SERVICES, History, history_of
-from obdlog.model import Exchange
-from obdlog.session.format import ExchangeRecord, exchange_from_record
+from obdlog.history import NO_HISTORY, SERVICES, History, bus_of, history_of
+from obdlog.model import NO_WORK, Exchange, Work
+from obdlog.session.format import ExchangeRecord, SessionHeader, exchange_from_record
 from obdlog.session.reader import iter_records
 
-_WANTED = frozenset(f"{service:02X}" for service in SERVICES)
+_WANTED = frozenset(f"{service:02X}" for service in (*SERVICES, 0x09))
 
 
-def history_of_case(folder: Path, warn: Callable[[str], None]) -> History:
-    """Return the history that the sessions in `folder` tell; none where there is no folder.
+@dataclass(frozen=True, slots=True)
+class CaseRecord:
+    """What earlier sessions of a case say; `vins` are the vehicles they read, in order."""
+
+    history: History = NO_HISTORY
+    work: Work = NO_WORK
+    vins: tuple[str, ...] = ()
+
+
+NO_RECORD = CaseRecord()
+
+
+def read_case_record(folder: Path, warn: Callable[[str], None]) -> CaseRecord:
+    """Return what the sessions in `folder` tell; nothing where there is no folder.
 
     Parameters
     ----------
@@ -29,24 +43,34 @@ def history_of_case(folder: Path, warn: Callable[[str], None]) -> History:
         The folder cannot be read.
     """
     if not folder.is_dir():
-        return NO_HISTORY
+        return NO_RECORD
     exchanges: list[Exchange] = []
+    works: list[Work] = []
+    vins: list[str] = []
     for path in session_files(folder):
         try:
-            exchanges += _questions(path)
+            header, asked = _read(path)
         except SessionFileError as error:
             warn(f"{path.name} is left out of the history: {error}")
-    return history_of(exchanges)
+            continue
+        exchanges += asked
+        works.append(header.work)
+        vin = survey.vin_of(asked, bus_of(asked))
+        vins += [vin] if vin else []
+    return CaseRecord(history_of(exchanges), Work.merged(works), tuple(dict.fromkeys(vins)))
 
 
-def _questions(path: Path) -> list[Exchange]:
-    """Return the exchanges about codes alone: a road test is long and holds few."""
+def _read(path: Path) -> tuple[SessionHeader, list[Exchange]]:
+    """Return the header and the exchanges about codes and identity: a road test has few."""
+    header = SessionHeader(version=1)
     found = []
     for record in iter_records(path):
-        if isinstance(record, ExchangeRecord) and record.ask[:2].upper() in _WANTED:
+        if isinstance(record, SessionHeader):
+            header = record
+        elif isinstance(record, ExchangeRecord) and record.ask[:2].upper() in _WANTED:
             try:
                 found.append(exchange_from_record(record))
             except ValueError:
                 # No hexadecimal: the session's own commands say so.
                 continue
-    return found
+    return header, found

@@ -125,6 +125,9 @@ class Work:
         )
 
 
+NO_WORK = Work()
+
+
 @dataclass(frozen=True, slots=True)
 class Reading:
     """One decoded value of one signal; `unit` is from `obdlog.units`, `pid` two hex digits."""

@@ -10,7 +10,7 @@ import json
 
 import pytest
 
-from obdlog.case_history import history_of_case
+from obdlog.case_history import read_case_record
 from obdlog.history import History, Split, history_of, split_at_erases
 from obdlog.model import EcuMessage, Exchange, Request
 
@@ -75,10 +75,12 @@ def test_the_sessions_of_a_case_are_read_in_order_and_a_broken_one_is_named(tmp_
     (tmp_path / "02-broken.session.jsonl").write_bytes(b"\x00\xff")
     write(tmp_path, "03-clear", ("zz", "43"), ("03", LEAN), ("04", "44"), ("03", NONE))
     said: list[str] = []
-    assert history_of_case(tmp_path, said.append) == History(frozenset({"P0102", "P0171"}), True)
+    assert read_case_record(tmp_path, said.append).history == History(
+        frozenset({"P0102", "P0171"}), True
+    )
     assert len(said) == 1
     assert said[0].startswith("02-broken.session.jsonl is left out")
 
 
 def test_a_folder_that_is_not_there_yet_has_no_history(tmp_path):
-    assert history_of_case(tmp_path / "new", pytest.fail) == History()
+    assert read_case_record(tmp_path / "new", pytest.fail).history == History()

@@ -31,7 +31,7 @@ MAY_IMPORT = {
     "transport": PURE | {"links", "session"},
     "survey": PURE,
     "history": PURE | {"survey"},
-    "case_history": LEAVES | {"history", "session", "case"},
+    "case_history": LEAVES | {"history", "survey", "session", "case"},
     "documents": PURE | {"survey", "history", "session.format"},
     "adapter_check": PURE | {"survey", "client", "recorder", "transport.base"},
     "client": PURE | {"survey", "transport.base"},

@@ -10,12 +10,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from obdlog import __version__
+from obdlog import __version__, survey
 from obdlog.case import CaseFacts, load_case_facts, next_session_path
+from obdlog.case_history import NO_RECORD, CaseRecord, read_case_record
 from obdlog.cli import screen
 from obdlog.client import Client
 from obdlog.errors import InputFileError, LinkOpenError, OpenFailure
-from obdlog.model import Work
+from obdlog.model import NO_WORK, Work
 from obdlog.session.format import SessionHeader
 from obdlog.session.writer import SessionWriter
 from obdlog.transport.base import Transport
@@ -32,6 +33,8 @@ class Road:
     transport: Transport
     session: SessionWriter | None
     facts: CaseFacts
+    record: CaseRecord = NO_RECORD
+    work: Work = NO_WORK
 
     @property
     def path(self) -> Path | None:
@@ -161,6 +164,7 @@ def open_road(
     from obdlog.transport.registry import open_transport
 
     facts = load_case_facts(case) if case else CaseFacts()
+    record = read_case_record(case, tell_warning) if case else NO_RECORD
     transport = open_transport(resolve_link(link))
     writer: SessionWriter | None = None
     try:
@@ -171,9 +175,17 @@ def open_road(
             writer = SessionWriter(path, session_header(transport, facts, work), transport.clock)
             recording = RecordingTransport(transport, writer, keep_wire=keep_wire)
             note_adapter(transport, writer)
-            yield Road(Client(recording, screen.progress), transport, writer, facts)
+            client = Client(recording, screen.progress)
         else:
-            yield Road(Client(transport, screen.progress), transport, None, facts)
+            client = Client(transport, screen.progress)
+        played = getattr(transport, "session", None)
+        # What a case or a played-back session says was done counts as much as the options.
+        done = Work.merged(
+            [played.header.work if played else NO_WORK, record.work, work or facts.work]
+        )
+        yield Road(client, transport, writer, facts, record, done)
+        if other := other_vehicle(record, client):
+            screen.tell(f"Warning: {other} Use another --case for it.")
     except KeyboardInterrupt:
         if writer:
             writer.end("stopped by the user")
@@ -184,6 +196,22 @@ def open_road(
                 writer.close()
         finally:
             transport.close()
+
+
+def other_vehicle(record: CaseRecord, client: Client) -> str:
+    """Return a sentence when `client` read another vehicle than the case's first, else nothing."""
+    vin = survey.vin_of(client.exchanges, client.bus)
+    if not vin or not record.vins or vin == record.vins[0]:
+        return ""
+    return (
+        f"this vehicle reports {screen.plain(vin)}, the case began with "
+        f"{screen.plain(record.vins[0])}: two vehicles in one case."
+    )
+
+
+def tell_warning(sentence: str) -> None:
+    """Print on stderr what of a case could not be read."""
+    screen.tell(f"Warning: {screen.plain(sentence)}")
 
 
 def note_adapter(transport: Transport, writer: SessionWriter) -> float | None:

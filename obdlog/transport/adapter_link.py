@@ -30,6 +30,7 @@ BUSY_WAIT_S = 0.2
 PENDING_TRIES = 3
 PENDING_WAIT_S = 1.0
 REPAIR_TRIES = 2
+LEAST_SUPPLY_V = 1.0
 LONGEST_EXCHANGE_S = 45.0
 """After so long a request is not asked again, however its replies promise more."""
 MOST_SILENCES = 6
@@ -150,7 +151,9 @@ class AdapterTransport:
         if not self.abilities.has("voltage"):
             return None
         reply = self._command("ATRV")
-        return parse_voltage(reply.lines[0]) if reply.lines else None
+        voltage = parse_voltage(reply.lines[0]) if reply.lines else None
+        # An adapter without a divider on the supply pin says 0.0: that is no measurement.
+        return voltage if voltage is not None and voltage >= LEAST_SUPPLY_V else None
 
     def command(self, text: str) -> Reply:
         """Send one command to the adapter itself and return its reply.

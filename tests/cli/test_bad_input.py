@@ -270,9 +270,10 @@ def test_an_unconfirmed_erase_leaves_all_as_it_is(run, tmp_path):
 
 
 def test_the_typed_word_erases(run):
-    result = run("clear", "--link", "sim://airbox-repair", stdin="erase\n")
-    assert "Erasing destroys" in result.stdout
-    assert "licensed practice" in result.stdout
+    result = run("clear", "--link", "sim://airbox-repair", "--json", stdin="erase\n")
+    assert "Erasing destroys" in result.stderr
+    assert "licensed practice" in result.stderr
+    assert json.loads(result.stdout)["modules"][0]["accepted"] is True
 
 
 def test_nothing_is_erased_when_the_evidence_cannot_be_written(run, tmp_path):

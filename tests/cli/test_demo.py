@@ -56,3 +56,16 @@ def test_one_seed_gives_one_drive(run, tmp_path):
     run("demo", "--out", "a")
     run("demo", "--out", "b")
     assert polled("a") == polled("b")
+
+
+def test_a_real_job_is_never_mixed_with_invented_sessions(run, tmp_path):
+    run("codes", "--link", "sim://airbox-repair", "--case", "job")
+    before = {p.name: p.read_bytes() for p in (tmp_path / "job").iterdir()}
+    said = run("demo", "--out", "job", code=2).stderr
+    assert "not empty" in " ".join(said.split())
+    assert {p.name: p.read_bytes() for p in (tmp_path / "job").iterdir()} == before
+    (tmp_path / "note.txt").write_text("a file", encoding="utf-8")
+    run("demo", "--out", "note.txt", code=2)
+    (tmp_path / "new").mkdir()
+    run("demo", "--out", "new")
+    assert (tmp_path / "new" / "report.html").exists()

@@ -174,3 +174,34 @@ def test_decode_batch_answers_line_by_line(run):
     assert (second["id"], bool(second["error"])) == ("two", True)
     assert third["codes"][0]["code"] == "P0102"
     assert fourth["refusal"]["code"] == "22"
+
+
+def test_what_was_said_once_of_the_work_holds_for_the_case(run_json):
+    link = ("--link", "sim://airbox-repair", "--case", "job")
+
+    def judged():
+        return {
+            c["code"]: c["judgement"]
+            for m in run_json("codes", *link)["modules"]
+            for c in m["codes"]
+        }
+
+    run_json("codes", *link, *WORK)
+    assert judged()["P0102"] == "after-effect"
+    run_json("clear", *link, "--yes")
+    assert judged()["P0113"] == "fault", "in the simulation it never was erased: it came back"
+
+
+def test_a_permanent_record_is_not_called_a_fault_that_came_back(run_json):
+    run_json("clear", "--link", "sim://airbox-repair", "--case", "job", "--yes", *WORK)
+    codes = run_json("codes", "--link", "sim://airbox-repair?cleared=1", "--case", "job")
+    (code,) = codes["modules"][0]["codes"]
+    assert (code["code"], code["status"], code["judgement"]) == ("P0102", ["permanent"], "past")
+
+
+def test_two_vehicles_in_one_case_are_told_and_never_erased(run):
+    run("codes", "--link", "sim://airbox-repair", "--case", "job")
+    result = run("codes", "--link", "sim://diesel-29bit", "--case", "job")
+    assert "two vehicles in one case" in " ".join(result.stderr.split())
+    result = run("clear", "--link", "sim://diesel-29bit", "--case", "job", "--yes", code=5)
+    assert "nothing was erased" in result.stderr.lower()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any
@@ -12,7 +13,9 @@ import typer
 
 from obdlog import documents, survey
 from obdlog.case import CaseFacts, load_case_facts, next_session_path, write_case_facts
+from obdlog.case_history import NO_RECORD, CaseRecord, read_case_record
 from obdlog.cli import screen
+from obdlog.cli.exits import ExitCode
 from obdlog.cli.options import (
     CaseOption,
     JsonOption,
@@ -20,7 +23,15 @@ from obdlog.cli.options import (
     ReplacedOption,
     UnpluggedOption,
 )
-from obdlog.cli.road import note_adapter, resolve_link, session_header, utc_now, work_of
+from obdlog.cli.road import (
+    note_adapter,
+    other_vehicle,
+    resolve_link,
+    session_header,
+    tell_warning,
+    utc_now,
+    work_of,
+)
 from obdlog.client import Client
 from obdlog.erase import (
     CAUTIONS,
@@ -43,8 +54,6 @@ from obdlog.transport.recording import RecordingTransport
 from obdlog.transport.registry import open_transport
 
 WORD = "erase"
-EXIT_SILENT = 4
-EXIT_REFUSED = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +90,8 @@ def run(
     The evidence goes to the case folder; without --case a new folder is made here.
     """
     facts = load_case_facts(case) if case else CaseFacts()
-    work = work_of(facts, unplugged, replaced)
+    record = read_case_record(case, tell_warning) if case else NO_RECORD
+    work = Work.merged([record.work, work_of(facts, unplugged, replaced)])
     url = resolve_link(link)
     transport = open_transport(url)
     try:
@@ -96,8 +106,12 @@ def run(
             work=work,
             facts=facts,
             stated_off=engine_is_off,
+            record=record,
             confirm=(lambda _: True) if yes else _ask_user,
         )
+    except KeyboardInterrupt:
+        screen.tell("Stopped before the erase: nothing was erased.")
+        raise
     finally:
         transport.close()
     document = cleared.document()
@@ -115,12 +129,15 @@ def clear(
     work: Work,
     facts: CaseFacts,
     stated_off: bool,
-    confirm: Any,
+    confirm: Callable[[tuple[ModuleCodes, ...]], bool],
+    record: CaseRecord = NO_RECORD,
 ) -> Cleared:
     """Run the whole clearing over a connected `transport`; files go to `folder`.
 
     Parameters
     ----------
+    record
+        What earlier sessions of the case say; another vehicle than theirs is not erased.
     confirm
         Called with the codes found once the evidence is safe; False leaves all as it is.
 
@@ -142,6 +159,10 @@ def clear(
         client = Client(RecordingTransport(transport, evidence), screen.progress)
         ask_evidence(client)
         evidence.end("evidence before clearing")
+    if other := other_vehicle(record, client):
+        raise RefusedError(
+            f"{other} Nothing was erased", hint="Give each vehicle a case of its own with --case."
+        )
     verify_evidence(evidence_path, client.exchanges)
     require_complete(client.exchanges, client.bus)
     before = survey.survey_codes(client.exchanges, client.bus)
@@ -159,9 +180,12 @@ def clear(
         with contextlib.suppress(SessionFileError):  # the erasure says what went wrong
             session.end(reason)
     except KeyboardInterrupt:
-        screen.tell(PERHAPS_SENT)
+        sent = session.counts["marks"] > 0
         session.end("stopped by the user")
-        raise
+        if not sent:
+            raise
+        screen.tell(PERHAPS_SENT)
+        raise typer.Exit(ExitCode.INTERRUPTED) from None
     finally:
         session.close()
     return Cleared(evidence_path, after_path, erasure)
@@ -191,10 +215,10 @@ def _ask_user(before: tuple[ModuleCodes, ...]) -> bool:
 def exit_code(erasure: Erasure) -> int:
     """Return the contract's exit code: refused, then trouble, then what is not known."""
     if any(m.accepted is False for m in erasure.modules):
-        return EXIT_REFUSED
+        return ExitCode.REFUSED
     if erasure.trouble is not None:
         return erasure.trouble.exit_code
-    return 0 if erasure.known else EXIT_SILENT
+    return ExitCode.DONE if erasure.known else ExitCode.SILENT
 
 
 def show(document: dict[str, Any]) -> None:

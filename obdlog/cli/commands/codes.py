@@ -8,7 +8,6 @@ import typer
 
 from obdlog import documents
 from obdlog.case import CaseFacts, load_case_facts
-from obdlog.case_history import history_of_case
 from obdlog.cli import screen
 from obdlog.cli.exits import ExitCode
 from obdlog.cli.options import (
@@ -25,12 +24,15 @@ from obdlog.cli.options import (
     UnpluggedOption,
 )
 from obdlog.cli.road import open_road, work_of
-from obdlog.history import NO_HISTORY
-from obdlog.model import Reading, Work
+from obdlog.model import Reading
 
 HOW_TO_STATE_WORK = (
     "No work was stated. Say what was unplugged or replaced (--unplugged, --replaced, or "
     "case.toml): that is what tells an after-effect from a fault."
+)
+NO_CODE_IS_NOT_PROOF = (
+    "No code proves nothing while monitors have not run: obdlog readiness shows which have. "
+    "No code plus monitors that are not complete means unknown, not repaired."
 )
 NOT_REACHED = (
     "Only modules that answered are listed. Airbag, brake and other modules beyond the legislated "
@@ -55,37 +57,30 @@ def run(
     a fault.
     """
     work = work_of(load_case_facts(case) if case else CaseFacts(), unplugged, replaced)
-    history = history_of_case(case, _warn) if case else NO_HISTORY
     with open_road(
         link, step="codes", case=case, save=save, work=work, keep_wire=keep_wire
     ) as road:
         read_at = road.read_at
-        if road.recorded:
-            work = Work.merged([road.recorded.work, work])
         road.client.read_codes()
         transport = road.client.transport
         document = documents.codes_document(
             road.client.exchanges,
             road.client.bus,
-            work=work,
+            work=road.work,
             voltage_v=transport.voltage_v(),
             protocol=transport.protocol.name if transport.protocol else "",
             read_at=read_at,
-            history=history,
+            history=road.record.history,
         )
         road.end("done")
     if json:
         screen.print_json(document)
     else:
         show(document, units)
-        if not work and any(m["codes"] for m in document["modules"]):
+        if not road.work and any(m["codes"] for m in document["modules"]):
             screen.say(HOW_TO_STATE_WORK)
     if fail_on is FailOn.CODES and any(m["codes"] for m in document["modules"]):
         raise typer.Exit(ExitCode.FOUND)
-
-
-def _warn(text: str) -> None:
-    screen.tell(screen.plain(text))
 
 
 def show(document: dict[str, Any], units: Units = Units.METRIC) -> None:
@@ -113,6 +108,8 @@ def show(document: dict[str, Any], units: Units = Units.METRIC) -> None:
                 ((r["label"], screen.reading_text(Reading(**r), units)) for r in frame["readings"]),
                 title=f"Freeze frame of {frame['code']}",
             )
+    if not any(module["codes"] for module in document["modules"]):
+        screen.say(f"\n{NO_CODE_IS_NOT_PROOF}")
     screen.say(f"\n{NOT_REACHED}")
 
 

@@ -11,7 +11,7 @@ import typer
 
 from obdlog import documents
 from obdlog.case import CaseFacts, next_session_path
-from obdlog.case_history import history_of_case
+from obdlog.case_history import read_case_record
 from obdlog.cli import screen
 from obdlog.cli.commands import check as check_command
 from obdlog.cli.commands import clear as clear_command
@@ -48,12 +48,15 @@ DRIVE = "road-test"
 
 def run(
     out: Annotated[
-        Path | None, typer.Option("--out", metavar="DIR", help="By default a new obdlog-demo here.")
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="A new folder; by default obdlog-demo here."),
     ] = None,
     not_repaired: Annotated[
         bool, typer.Option("--not-repaired", help="The same story with the fault still there.")
     ] = False,
-    seed: Annotated[int, typer.Option("--seed", help="Chance in the simulated car.")] = 1,
+    seed: Annotated[
+        int, typer.Option("--seed", metavar="N", help="Chance in the simulated car.")
+    ] = 1,
 ) -> None:
     """Do the whole job against an invented, simulated car: from lit lamps to the report.
 
@@ -62,7 +65,7 @@ def run(
     from obdlog.simulator.car import SimulatedCar
     from obdlog.simulator.drives import load_drive
 
-    folder = out or _new_folder()
+    folder = _unused(out) if out else _new_folder()
     car = SimulatedCar(NOT_REPAIRED if not_repaired else SCENARIO, seed)
     screen.say("An invented car comes back from repair with its lamps lit. Nothing here is real.")
     screen.say(f"Unplugged: {', '.join(WORK.unplugged)}. Replaced: {', '.join(WORK.replaced)}.")
@@ -121,6 +124,26 @@ def _step(number: int, text: str) -> None:
     screen.heading(f"── Step {number}: {text}")
 
 
+def _unused(folder: Path) -> Path:
+    """Return `folder`, which must not hold anything: invented sessions have no place in a job.
+
+    Raises
+    ------
+    typer.BadParameter
+        It is a file, or a folder that is not empty.
+    """
+    try:
+        taken = folder.exists() and (not folder.is_dir() or any(folder.iterdir()))
+    except OSError as error:
+        raise typer.BadParameter(f"{screen.plain(folder)}: {error.strerror}") from None
+    if taken:
+        raise typer.BadParameter(
+            f"{screen.plain(folder)} exists and is not empty; the demo writes invented sessions, "
+            "so name a new folder"
+        )
+    return folder
+
+
 def _new_folder() -> Path:
     folder = Path("obdlog-demo")
     number = 2
@@ -165,5 +188,5 @@ def _codes(client: Client, folder: Path) -> dict[str, object]:
         voltage_v=transport.voltage_v(),
         protocol=transport.protocol.name if transport.protocol else "",
         read_at=utc_now(),
-        history=history_of_case(folder, screen.tell),
+        history=read_case_record(folder, screen.tell).history,
     )
