@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 from pathlib import Path
 from types import TracebackType
@@ -72,6 +73,7 @@ class SessionWriter:
         try:
             self._append(header)
             self.sync()
+            self._sync_folder()
         except SessionFileError:
             self.close()
             with contextlib.suppress(OSError):
@@ -175,6 +177,20 @@ class SessionWriter:
             raise SessionFileError(
                 f"cannot create {self.path}: {_cause(error)}", path=self.path
             ) from error
+
+    def _sync_folder(self) -> None:
+        """Put the file's name on disk too, where the system lets a folder be synced (POSIX)."""
+        if os.name != "posix":
+            return
+        try:
+            folder = os.open(self.path.absolute().parent, os.O_RDONLY)
+            try:
+                os.fsync(folder)
+            finally:
+                os.close(folder)
+        except OSError as error:
+            if error.errno not in (errno.EINVAL, errno.ENOTSUP):
+                raise self._failure(error) from error
 
     def _at(self, at_s: float | None) -> float:
         return relative_s(self._clock.now_s() if at_s is None else at_s, self.origin_s)
