@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import Any
 
@@ -12,6 +13,8 @@ NOT_A_FAILURE = frozenset({"not-tested", "not-tested-this-cycle", "not-tested-si
 
 STILL_FAILING = frozenset({"pending", "failing-now", "failed-this-cycle"})
 """Statuses that only a test failed in this or the last drive gives (SAE J1979 service 07)."""
+
+_IN_EVERY_NAME = frozenset({"control", "module", "unit", "ecu", "the"})
 
 Key = tuple[str, str, str | None]
 
@@ -24,6 +27,15 @@ def modules_of(codes: Document | None) -> dict[str, Document]:
 def was_read(module: Document | None) -> bool:
     """Return whether a module gave its codes; one that erred is not taken for clean."""
     return module is not None and bool(module.get("answered", True)) and not module.get("error")
+
+
+def module_was_read(part: str, codes: Document | None) -> bool:
+    """Return whether a module that gave its codes bears the name people use in `part`."""
+    words = set(re.findall(r"\w+", part.casefold())) - _IN_EVERY_NAME
+    return bool(words) and any(
+        was_read(module) and words <= set(re.findall(r"\w+", str(module.get("name")).casefold()))
+        for module in modules_of(codes).values()
+    )
 
 
 def present_codes(codes: Document | None) -> dict[Key, Document]:

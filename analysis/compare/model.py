@@ -147,11 +147,15 @@ class Requirement:
 
 @dataclass(frozen=True, slots=True)
 class ItemVerdict:
-    """The verdict on one code or one piece of work, from its requirements."""
+    """The verdict on one code or one piece of work, from its requirements.
+
+    `limit` says in a sentence what the verdict does not reach; empty where it needs no such word.
+    """
 
     item: str
     kind: str
     requirements: tuple[Requirement, ...]
+    limit: str = ""
 
     @property
     def verdict(self) -> Verdict:
@@ -173,6 +177,7 @@ class ItemVerdict:
             "item": self.item,
             "kind": self.kind,
             "verdict": str(self.verdict),
+            "limit": self.limit,
             "requirements": [r.to_json() for r in self.requirements],
         }
 

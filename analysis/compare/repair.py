@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 
 from analysis.compare.codes import (
     Key,
+    module_was_read,
     present_codes,
     statuses,
 )
@@ -50,15 +52,41 @@ def judge_repair(before: CaseSide, after: CaseSide, work: Work) -> tuple[ItemVer
             item=code if texts.count(code) == 1 else f"{code} in module {address}",
             kind="code",
             requirements=tuple(_of_code((address, code, failure_type), sides)),
+            limit=_ONE_END.format(address) if code.startswith("U") else "",
         )
         for address, code, failure_type in wanted
     ]
     done = [("unplugged", part) for part in work.unplugged]
     done += [("replaced", part) for part in work.replaced]
     items += [
-        ItemVerdict(f"{part} ({how})", "work", tuple(_of_work(part, sides))) for how, part in done
+        ItemVerdict(
+            f"{part} ({how})",
+            "work",
+            tuple(_of_work(part, sides)),
+            limit=_limit_of_work(part, sides),
+        )
+        for how, part in done
     ]
     return tuple(items)
+
+
+_ONE_END = (
+    "This is about communication as module {} sees it; the module at the other end is judged only "
+    "where it was read itself."
+)
+_SEEN_BY_OTHERS = (
+    "The {} itself was not read: this verdict is about communication as other modules see it, not "
+    "about its own codes, lamps or work."
+)
+
+
+def _limit_of_work(part: str, sides: Sides) -> str:
+    """Return what a verdict on a module does not reach that only others spoke about."""
+    if families_named(part) or module_was_read(part, sides.after.codes):
+        return ""
+    named = _codes_naming(part, sides.before.codes)
+    seen_by_others = named and all(code.startswith("U") for _, code, _ in named)
+    return _SEEN_BY_OTHERS.format(part) if seen_by_others else ""
 
 
 def _by_code(entry: tuple[Key, Document]) -> tuple[str, str]:
@@ -109,8 +137,10 @@ def _of_work(part: str, sides: Sides) -> Iterator[Requirement]:
         yield no_code_of(found, sides)
         for family in found:
             yield from _of_family(family, None, sides)
+    unread = "" if module_was_read(part, sides.after.codes) else f"; {part} itself was not read"
     for key in named:
-        yield stayed_away(key, sides)
+        away = stayed_away(key, sides)
+        yield replace(away, evidence=away.evidence + unread) if key[1].startswith("U") else away
     if any(code.startswith("U") for _, code, _ in named):
         yield modules_answer(sides)
     yield from driven_enough(sides)

@@ -73,6 +73,7 @@ def _context(case: CaseMaterial) -> dict[str, Any]:
 class _Item:
     item: str
     verdict: str
+    limit: str
     rows: tuple[evidence.Row, ...]
 
 
@@ -82,7 +83,7 @@ def _repair(case: CaseMaterial) -> Iterator[_Item]:
             evidence.Row((r.text, words.MET[r.met], r.evidence), alert=r.met is False)
             for r in item.requirements
         ]
-        yield _Item(item.item, str(item.verdict), tuple(rows))
+        yield _Item(item.item, str(item.verdict), item.limit, tuple(rows))
 
 
 def _module_rows(case: CaseMaterial) -> tuple[evidence.Row, ...]:

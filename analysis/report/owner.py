@@ -150,9 +150,12 @@ def _clear(material: CaseMaterial) -> Iterator[str]:
         gone = material.comparison.of(Change.GONE)
         if gone:
             yield f"Gone since the first reading: {_listed(gone)}."
-        proven = [i.item for i in material.comparison.repair if i.verdict is Verdict.PROVEN]
-        if proven:
-            yield f"Proven by reading, monitor and drive: {', '.join(proven)}."
+        proven = [i for i in material.comparison.repair if i.verdict is Verdict.PROVEN]
+        whole = [i.item for i in proven if not i.limit]
+        if whole:
+            yield f"Proven by reading, monitor and drive: {', '.join(whole)}."
+        if limited := [i.item for i in proven if i.limit]:
+            yield f"Proven as far as other modules can tell: {', '.join(limited)}."
     lamps = {m.get("lamp") for m in modules}
     if False in lamps and True not in lamps:
         yield "The engine lamp is not switched on by any module that was read."
@@ -176,6 +179,7 @@ def _waiting(material: CaseMaterial) -> Iterator[str]:
             if codes := comparison.of(change):
                 yield f"{words}: {_listed(codes)}."
         yield from _open_items(comparison.repair)
+        yield from (i.limit for i in comparison.repair if i.kind == "work" and i.limit)
     incomplete = sorted(_incomplete(material.after.readiness or material.before.readiness))
     if incomplete:
         yield (

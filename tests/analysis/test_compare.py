@@ -329,6 +329,26 @@ class TestWork:
         assert (item.kind, item.verdict) == ("work", "proven")
         assert "U0121 is neither stored nor pending" in item.requirements[0].text
 
+    def test_a_module_that_was_not_read_is_judged_only_as_others_see_it(self):
+        lost = {**code("U0121"), "meaning": "Brake control module (ABS): lost communication"}
+        before = CaseSide(codes(module("7E8", lost)))
+        work = Work(("brake control module",))
+        item = verdict_of(before, after(), work, item=1)
+        assert item.requirements[0].evidence.endswith("brake control module itself was not read")
+        assert item.limit.startswith("The brake control module itself was not read")
+        assert item.to_json()["limit"] == item.limit
+        assert "as module 7E8 sees it" in verdict_of(before, after(), work, item=0).limit
+        # Read itself, it needs no such word.
+        brakes = {**module("7EB"), "name": "brake control"}
+        reading = replace(after(), codes=codes(module("7E8"), brakes))
+        item = verdict_of(before, reading, work, item=1)
+        assert item.limit == ""
+        assert "not read" not in item.requirements[0].evidence
+
+    def test_only_network_codes_have_that_limit(self):
+        assert verdict_of(BEFORE, after(), Work(("MAF",)), item=0).limit == ""
+        assert verdict_of(BEFORE, after(), Work(("MAF",)), item=1).limit == ""
+
     def test_work_that_no_reading_speaks_about_is_left_to_the_hand(self):
         item = verdict_of(BEFORE, after(), Work((), ("ashtray",)), item=1)
         assert item.verdict is Verdict.NOT_PROVEN

@@ -10,6 +10,7 @@ import pytest
 
 from analysis.report import build_report
 from analysis.report.load import compare_paths, load_case
+from analysis.report.words import moment
 from obdlog.errors import InputFileError
 
 # Payloads written by hand from SAE J1979 on ISO 15765-4: 43 = stored codes, count, codes;
@@ -135,8 +136,18 @@ def test_no_code_vanishes_between_two_erases(tmp_path):
     assert material.before.readiness["modules"][0]["lamp"] is True
     assert {c.code for c in material.comparison.codes if c.change == "gone"} == {"P0102", "P0171"}
     html = build_report(material)
-    for words in ("2026-03-01 09:00 UTC, 2026-03-01 10:00 UTC", "The case shows 2 erases."):
-        assert words in html
+    assert ", ".join(map(moment, material.erased_at)) in html
+    assert "The case shows 2 erases." in html
+
+
+def test_a_module_that_was_never_read_is_not_called_repaired_without_saying_so(tmp_path):
+    work = {"unplugged": ["brake control module"]}
+    # C121 = U0121, lost communication with the brake control module (SAE J2012).
+    write(tmp_path, "01-codes", "2026-03-01T09:00:00Z", *reading(codes="4301C121"), work=work)
+    write(tmp_path, "02-codes", "2026-03-01T10:00:00Z", *reading(0.0, NONE, LAMP_OFF))
+    html = build_report(load_case(tmp_path))
+    limit = "The brake control module itself was not read"
+    assert html.count(limit) == 2, "on the owner's page and with the evidence"
 
 
 def test_a_code_that_one_earlier_session_showed_stays_before(tmp_path):

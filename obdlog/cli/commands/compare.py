@@ -102,6 +102,8 @@ def show(comparison: Comparison) -> None:
         )
     for item in comparison.repair:
         screen.heading(f"{screen.plain(item.item)}: {VERDICT[item.verdict.value]}")
+        if item.limit:
+            screen.say(screen.plain(item.limit))
         screen.print_table(
             ("Requirement", "Met", "Evidence"),
             ((r.text, MET[r.met], r.evidence) for r in item.requirements),
