@@ -8,7 +8,18 @@ from dataclasses import asdict, dataclass, field
 from enum import StrEnum
 from typing import Any
 
+from obdlog.units import UNITS, shown
+
 Measure = float | int | str | bool | None
+
+COUNTS = frozenset({"count", "counts", "switches"})
+"""Units of a number of things, of which there can be none."""
+
+
+def with_unit(text: str, unit: str) -> str:
+    """Return a number's text with its unit as shown."""
+    name = shown(unit) if unit in UNITS else unit
+    return f"{text}{'' if not name or name == '°' else ' '}{name}"
 
 
 class Verdict(StrEnum):
@@ -36,6 +47,21 @@ class Expected:
     high: float | None = None
     unit: str = ""
     source: str = ""
+
+    def text(self) -> str:
+        """Return the range in words; empty where it has no end."""
+        if self.low is None and self.high is None:
+            return ""
+        if self.high is None:
+            return f"{self._limit(self.low)} or more"
+        if self.low is not None:
+            return f"{self._limit(self.low)} to {self._limit(self.high)}"
+        if self.high == 0 and self.unit in COUNTS:
+            return "none"
+        return f"{self._limit(self.high)} or less"
+
+    def _limit(self, value: float | None) -> str:
+        return with_unit(f"{value:.6g}", self.unit)
 
 
 @dataclass(frozen=True, slots=True)

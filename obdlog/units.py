@@ -7,6 +7,8 @@ NIST SP 811 appendix B) or, for the water column, the conventional value.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Collection
 from typing import Final, Literal, NamedTuple
 
 System = Literal["metric", "imperial"]
@@ -63,6 +65,53 @@ _IMPERIAL: Final[dict[str, _Imperial]] = {
     "kg/h": _Imperial("lb/h", 1000 / _POUND_G),
     "Nm": _Imperial("lbf·ft", 1 / 1.3558179483314004),
 }
+
+_PLACES: Final[dict[str, int]] = {
+    **dict.fromkeys(("min-1", "rpm", "km/h", "mph", "kPa", "Pa", "Nm", "N·m", "lbf·ft"), 0),
+    **dict.fromkeys(("mV", "ppm", "min", "count", "counts", "switches"), 0),
+    **dict.fromkeys(("%", "°C", "°F", "°", "km", "mi", "s", "h", "m/s²", "psi", "lb/h", "kg/h"), 1),
+    **dict.fromkeys(("V", "g/s", "g/s·L", "L/h", "gal/h", "ratio", "mA", "lb/min", "inH2O"), 2),
+    **dict.fromkeys(("lambda", "λ"), 3),
+}
+"""Decimals worth reading, by unit as stored or as shown: finer ones are noise of the signal."""
+
+_FIGURES: Final = 4
+"""Significant figures where no decimals are stated."""
+
+
+def rounded(value: float, unit: str, *, limits: Collection[float | None] = ()) -> str:
+    """Return a measured value for people, as finely as its unit deserves, without its unit.
+
+    Below one, two significant figures are kept, so that a small value does not become none. A
+    value that would read like one of the `limits` that it is compared with, and is another, gets
+    four.
+    """
+    text = _rounded(value, unit)
+    near = (limit for limit in limits if limit is not None and limit != value)
+    if any(math.isfinite(limit) and _rounded(limit, unit) == text for limit in near):
+        return _figures(value, _FIGURES)
+    return text
+
+
+def _rounded(value: float, unit: str) -> str:
+    if value == int(value):
+        return f"{value:.0f}"
+    if abs(value) < 1:
+        return _figures(value, 2)
+    places = _PLACES.get(unit)
+    if places is None:
+        return _figures(value, _FIGURES)
+    return _without_zeros(f"{value:.{places}f}")
+
+
+def _figures(value: float, figures: int) -> str:
+    if abs(value) < 1e-4:
+        return f"{value:.{figures}g}"
+    return _without_zeros(f"{float(f'{value:.{figures}g}'):.9f}")
+
+
+def _without_zeros(text: str) -> str:
+    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def check_unit(unit: str) -> str:

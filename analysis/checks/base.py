@@ -12,8 +12,16 @@ import numpy as np
 from analysis.conditions import Coverage, Segment, cover
 from analysis.data import NO_SAMPLES, Samples, SessionData
 from analysis.facts import VehicleFacts
-from analysis.findings import Evidence, Expected, Finding, Measure, Severity, Verdict
-from obdlog.units import UNITS, shown
+from analysis.findings import (
+    Evidence,
+    Expected,
+    Finding,
+    Measure,
+    Severity,
+    Verdict,
+    with_unit,
+)
+from obdlog.units import rounded
 
 Judge = Callable[["Check", "Job"], list[Finding]]
 
@@ -139,19 +147,11 @@ class Check:
 
     def range_text(self) -> str:
         """Return the expected range in words."""
-        low, high = self.text_of(self.low), self.text_of(self.high)
-        if self.high == 0 and math.isinf(self.low):
-            return high
-        if math.isinf(self.low):
-            return f"{high} or less"
-        if math.isinf(self.high):
-            return f"{low} or more"
-        return f"{low} to {high}"
+        return self.expected.text()
 
-    def text_of(self, value: float, digits: int = 4) -> str:
+    def text_of(self, value: float) -> str:
         """Return a measure with its unit, for a sentence."""
-        unit = shown(self.unit) if self.unit in UNITS else self.unit
-        return f"{value:.{digits}g}{' ' if unit and unit != '°' else ''}{unit}"
+        return with_unit(rounded(value, self.unit, limits=(self.low, self.high)), self.unit)
 
 
 class Window(NamedTuple):

@@ -62,7 +62,7 @@ def _section(check: Check) -> str:
         f"**{check.title}.** {check.why}\n",
         f"- Reads: {', '.join(check.signals)}",
         f"- When: {when}" + (f"; {check.fuel} only" if check.fuel else ""),
-        f"- Expected: {check.measure} {check.range_text()}",
+        f"- Expected: {check.measure}: {check.range_text()}",
         f"- Severity: {_tiers(check)}",
     ]
     if check.min_samples is not None:

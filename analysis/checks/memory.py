@@ -1,4 +1,4 @@
-"""Memory cleared or supply lost recently.
+"""Whether codes had time to come back since the memory was cleared or lost its supply.
 
 What: warm-ups (PID 30) and distance (PID 31) since clearing, with monitors that are not complete.
 
@@ -30,11 +30,16 @@ def judge(check: Check, job: Job) -> list[Finding]:
     short = bool(distance.count and distance.value[-1] < SHORT_KM)
     parts = [f"{warm_ups.value[-1]:.0f} warm-up(s)"] if warm_ups.count else []
     parts += [f"{distance.value[-1]:.0f} km"] if distance.count else []
-    text = f"{' and '.join(parts)} since clearing; {waiting} monitors not complete when last asked"
+    count, asked_s = waiting
+    text = (
+        f"{' and '.join(parts)} since clearing; {count or 'no'} "
+        f"{'monitor' if count == 1 else 'monitors'} not complete when last asked, "
+        f"{_into(asked_s - job.data.start_s)} this log of {_length(job.data.seconds)}"
+    )
     last = max(s.at_s[-1] for s in (warm_ups, distance) if s.count)
     return [
         check.judged(
-            float(waiting if few or short else 0),
+            float(count if few or short else 0),
             Evidence(0.0, warm_ups.count + distance.count, float(last), float(last)),
             because=text,
             signal="WARM_UPS" if warm_ups.count else "CLR_DIST",
@@ -47,17 +52,27 @@ def judge(check: Check, job: Job) -> list[Finding]:
     ]
 
 
-def _incomplete(data: SessionData) -> int | None:
-    """Return how many monitors are supported and not complete; None when not known."""
-    ready = [name for name in data.signals() if name.endswith("_RDY") and data.has(name)]
+def _incomplete(data: SessionData) -> tuple[int, float] | None:
+    """Return how many monitors are supported and not complete, and when that was asked [s]."""
+    ready = [data.samples(name) for name in data.signals() if name.endswith("_RDY")]
+    ready = [samples for samples in ready if samples.count]
     if not ready:
         return None
-    return sum(1 for name in ready if data.samples(name).value[-1] == 0)
+    count = sum(1 for samples in ready if samples.value[-1] == 0)
+    return count, max(float(samples.at_s[-1]) for samples in ready)
+
+
+def _into(seconds: float) -> str:
+    return "at the start of" if seconds < 1.0 else f"{_length(seconds)} into"
+
+
+def _length(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
 
 
 CHECK = Check(
     name="recent-clear",
-    title="Memory not cleared recently",
+    title="Codes had time to come back since clearing",
     why="Right after clearing, the absence of codes says little: nothing has been tested yet.",
     signals=("WARM_UPS", "CLR_DIST"),
     conditions=("any",),

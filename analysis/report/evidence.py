@@ -192,7 +192,7 @@ def test_rows(before: Document | None, after: Document | None) -> tuple[Row, ...
                     key[0],
                     " ".join(filter(None, (key[1], str(test.get("monitor") or "")))),
                     " ".join(filter(None, (key[2], str(test.get("test") or "")))),
-                    words.span(test.get("low"), test.get("high"), unit),
+                    words.span(test.get("low"), test.get("high"), unit, exact=True),
                     _result(before, earlier.get(key)),
                     _result(after, later.get(key)),
                 ),
@@ -214,7 +214,7 @@ def _result(document: Document | None, test: Mapping[str, Any] | None) -> str:
     if document is None or test is None:
         return "not read"
     result = str(test.get("result") or "")
-    value = words.number(test.get("value"), str(test.get("unit") or ""))
+    value = words.number(test.get("value"), str(test.get("unit") or ""), exact=True)
     return f"{words.TEST.get(result, result)} {'' if result == 'not-run' else value}".strip()
 
 
@@ -313,7 +313,7 @@ def outside_rows(findings: Sequence[Finding]) -> tuple[Row, ...]:
             (
                 _check(f),
                 words.SEVERITY[str(f.severity)],
-                words.measured(f.measured),
+                words.measured(f.measured, f.expected),
                 _expected(f),
                 _evidence(f),
                 _remarks(f),
@@ -327,7 +327,7 @@ def outside_rows(findings: Sequence[Finding]) -> tuple[Row, ...]:
 def inside_rows(findings: Sequence[Finding]) -> tuple[Row, ...]:
     """Return the findings inside their range."""
     return tuple(
-        Row((_check(f), words.measured(f.measured), _expected(f), _evidence(f)))
+        Row((_check(f), words.measured(f.measured, f.expected), _expected(f), _evidence(f)))
         for f in sorted(findings, key=lambda f: f.title)
         if f.verdict == "inside"
     )
@@ -380,8 +380,8 @@ def signal_rows(material: CaseMaterial) -> tuple[Row, ...]:
                 f"{c.label} ({c.signal})",
                 c.condition,
                 *(
-                    f"{words.number(s.mean, c.unit)} ({words.number(s.least)} to "
-                    f"{words.number(s.most)}; {words.number(s.samples)})"
+                    f"{words.number(s.mean, c.unit)} ({words.span(s.least, s.most, c.unit)}; "
+                    f"{words.number(s.samples)})"
                     for s in (c.before, c.after)
                 ),
             )

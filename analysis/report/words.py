@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from datetime import UTC, datetime
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
+from analysis.findings import COUNTS
 from obdlog import units
+
+if TYPE_CHECKING:
+    from analysis.findings import Expected
+
+NO_BREAK: Final = "\u00a0"
 
 MET: Final = {True: "✓\u00a0met", False: "✗\u00a0not\u00a0met", None: "?\u00a0not\u00a0known"}
 REPAIR: Final = {
@@ -52,16 +58,34 @@ KEPT_OF_VIN = 11
 """The first eleven characters tell the type; the last six the single vehicle (49 CFR 565.15)."""
 
 
-def number(value: object, unit: str = "") -> str:
-    """Return a value with its unit as people write it; a dash where there is none."""
+def number(
+    value: object,
+    unit: str = "",
+    *,
+    limits: Collection[float | None] = (),
+    exact: bool = False,
+) -> str:
+    """Return a value with its unit as people write it; a dash where there is none.
+
+    Parameters
+    ----------
+    limits
+        What it is compared with, from which it must stay apart.
+    exact
+        Keep six figures: a maker's own test may have a scale that is finer than its unit.
+    """
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
         return "–"
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, (int, float)):
-        # Four figures are more than any of these readings carries, and keep whole numbers whole.
-        text = f"{value:.4g}" if abs(value) < 10_000 and value != int(value) else f"{value:,.0f}"
-        text = text.replace(",", "\u202f").replace("-", "−")
+        if exact and value != int(value):
+            text = f"{value:.6g}"
+        else:
+            text = units.rounded(value, unit, limits=limits)
+        whole, dot, rest = text.partition(".")
+        grouped = f"{int(whole):,}" if whole.isdigit() and abs(value) >= 1000 else whole
+        text = (grouped + dot + rest).replace(",", "\u202f").replace("-", "−")
         shown = units.shown(unit) if unit in units.UNITS else unit
         return f"{text}\u00a0{shown}" if shown else text
     return str(value)
@@ -79,22 +103,26 @@ def duration(seconds: float | None) -> str:
     return f"{whole // 3600}\u00a0h {whole % 3600 // 60:02d}\u00a0min"
 
 
-def span(low: float | None, high: float | None, unit: str) -> str:
+def span(low: float | None, high: float | None, unit: str, *, exact: bool = False) -> str:
     """Return an expected range in words."""
     if low is None and high is None:
         return "–"
     if low is None:
-        return f"at most {number(high, unit)}"
+        if high == 0 and unit in COUNTS:
+            return "none"
+        return f"at most {number(high, unit, exact=exact)}"
+    least = number(low, unit, exact=exact)
     if high is None:
-        return f"at least {number(low, unit)}"
-    return f"{number(low)} to {number(high, unit)}"
+        return f"at least {least}"
+    return f"{least.partition(NO_BREAK)[0]} to {number(high, unit, exact=exact)}"
 
 
-def measured(values: Mapping[str, Any]) -> str:
+def measured(values: Mapping[str, Any], expected: Expected) -> str:
     """Return what a finding measured: its value and what that is."""
     if "value" not in values:
         return "–"
-    text = number(values["value"], str(values.get("unit") or ""))
+    unit = str(values.get("unit") or "")
+    text = number(values["value"], unit, limits=(expected.low, expected.high))
     return f"{text} ({values['what']})" if values.get("what") else text
 
 
@@ -120,9 +148,9 @@ def monitor(name: str) -> str:
 
 
 def moment(text: object) -> str:
-    """Return an ISO 8601 time as date and time in UTC; other text stays as it is."""
+    """Return an ISO 8601 time as date and time to the second in UTC; other text stays as it is."""
     try:
         found = datetime.fromisoformat(str(text))
     except ValueError:
         return str(text or "")
-    return f"{found.astimezone(UTC):%Y-%m-%d %H:%M} UTC" if found.tzinfo else str(text)
+    return f"{found.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC" if found.tzinfo else str(text)

@@ -3,6 +3,7 @@ from __future__ import annotations
 import json
 
 import numpy as np
+import pytest
 
 from analysis.findings import Evidence, Expected, Finding, Severity, Verdict, findings_json
 
@@ -36,3 +37,18 @@ def test_json_has_the_contracts_keys_and_plain_values():
         "windows": [[1.0, 13.3457]],
     }  # fmt: skip
     assert item["suggests"] == ["a", "b"]
+
+
+@pytest.mark.parametrize(
+    ("expected", "text"),
+    [
+        (Expected(), ""),
+        (Expected(600.0, 900.0, "min-1"), "600 rpm to 900 rpm"),
+        (Expected(None, 0.0, "count"), "none"),
+        (Expected(None, 2.0, "count"), "2 or less"),
+        (Expected(0.1, None, "g/s"), "0.1 g/s or more"),
+        (Expected(None, 0.0, "V"), "0 V or less"),
+    ],
+)
+def test_an_expected_range_in_words(expected, text):
+    assert expected.text() == text

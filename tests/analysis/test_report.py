@@ -339,23 +339,43 @@ def test_a_returned_code_is_the_headline():
     [
         (None, "V", "–"),
         (float("nan"), "V", "–"),
-        (812.5, "min-1", "812.5\u00a0rpm"),
+        (812.4, "min-1", "812\u00a0rpm"),
+        (27.84, "min-1", "28\u00a0rpm"),
+        (1.562, "%", "1.6\u00a0%"),
+        (0.3691, "%", "0.37\u00a0%"),
+        (99.96, "%", "100\u00a0%"),
+        (12.648, "V", "12.65\u00a0V"),
+        (14.6, "V", "14.6\u00a0V"),
+        (1234.56, "kPa", "1\u202f235\u00a0kPa"),
+        (-0.5, "°", "−0.5\u00a0°"),
+        (0.00000123, "V", "1.2e−06\u00a0V"),
         (-40, "°C", "−40\u00a0°C"),
         (123456.0, "km", "123\u202f456\u00a0km"),
         (True, "", "yes"),
         ("open loop", "", "open loop"),
-        (0.0123456, "", "0.01235"),
+        (0.0123456, "", "0.012"),
     ],
 )
 def test_values_are_written_for_people(value, unit, text):
     assert number(value, unit) == text
 
 
+def test_rounding_never_makes_a_value_outside_read_like_its_limit():
+    limits = {"limits": (None, 15.0)}
+    assert number(15.04, "%", **limits) == "15.04\u00a0%"
+    assert number(15.0, "%", **limits) == "15\u00a0%"
+    assert number(15.2, "%", **limits) == "15.2\u00a0%"
+
+
 def test_words_for_ranges_lengths_and_times():
     assert span(None, None, "V") == "–"
     assert span(9.6, None, "V") == "at least 9.6\u00a0V"
+    assert span(None, 0, "count") == "none"
+    assert span(None, 0, "V") == "at most 0\u00a0V"
+    assert span(600.0, 900.0, "min-1") == "600 to 900\u00a0rpm"
+    assert span(0, 0.0305185, "ratio", exact=True) == "0 to 0.0305185"
     assert duration(3725) == "1\u00a0h 02\u00a0min"
     assert duration(None) == "not known"
-    assert moment("2026-03-01T10:00:00+01:00") == "2026-03-01 09:00 UTC"
+    assert moment("2026-03-01T10:00:00+01:00") == "2026-03-01 09:00:00 UTC"
     assert moment("yesterday") == "yesterday"
     assert masked_vin(VIN) == "XX0AB12C3D4••••••"

@@ -294,3 +294,14 @@ def test_no_wording_condemns_a_part():
         assert "faulty" not in text
         assert "defective" not in text
         assert "replace " not in text
+
+
+def test_the_note_on_clearing_says_when_the_monitors_were_asked(judge):
+    at_s = np.arange(0.0, 841.0)
+    drive = {"RPM": (at_s, np.full(at_s.shape, 800.0)), "WARM_UPS": ([0.0, 1.0], [0.0, 0.0])}
+    for asked_s, words in ((0.2, "at the start of this log of 14 min"), (420.0, "7 min into this")):
+        ready = {"CAT_RDY": ([asked_s], [0.0]), "EVAP_RDY": ([asked_s], [0.0])}
+        (note,) = judge(drive | ready, PETROL, "recent-clear")
+        assert "2 monitors not complete when last asked, " + words in note.because
+        assert note.because.endswith("; expected none")
+        assert (note.verdict, note.severity) == (Verdict.OUTSIDE, Severity.INFO)
