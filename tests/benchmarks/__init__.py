@@ -1,0 +1,1 @@
+"""Measures of speed and size, printed as ratios: ``python -m tests.benchmarks``."""
