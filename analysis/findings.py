@@ -55,7 +55,7 @@ class Expected:
         if self.high is None:
             return f"{self._limit(self.low)} or more"
         if self.low is not None:
-            return f"{self._limit(self.low)} to {self._limit(self.high)}"
+            return f"{self.low:.6g} to {self._limit(self.high)}"
         if self.high == 0 and self.unit in COUNTS:
             return "none"
         return f"{self._limit(self.high)} or less"

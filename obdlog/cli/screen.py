@@ -16,7 +16,7 @@ import msgspec
 from obdlog.cli.options import Units
 from obdlog.model import Reading, Value
 from obdlog.session.format import printable
-from obdlog.units import convert
+from obdlog.units import convert, rounded
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -106,8 +106,7 @@ def value_text(value: Value, unit: str, units: Units = Units.METRIC) -> str:
 
 def number_text(number: float, unit: str) -> str:
     """Return a number as a person reads it, with a unit that is shown as it is."""
-    digits = f"{number:.0f}" if abs(number) >= 1000 else f"{number:.4g}"
-    return f"{digits} {_SHOWN.get(unit, unit)}".rstrip()
+    return f"{rounded(number, unit)} {_SHOWN.get(unit, unit)}".rstrip()
 
 
 def reading_text(reading: Reading, units: Units = Units.METRIC) -> str:

@@ -43,7 +43,7 @@ def test_json_has_the_contracts_keys_and_plain_values():
     ("expected", "text"),
     [
         (Expected(), ""),
-        (Expected(600.0, 900.0, "min-1"), "600 rpm to 900 rpm"),
+        (Expected(600.0, 900.0, "min-1"), "600 to 900 rpm"),
         (Expected(None, 0.0, "count"), "none"),
         (Expected(None, 2.0, "count"), "2 or less"),
         (Expected(0.1, None, "g/s"), "0.1 g/s or more"),

@@ -158,12 +158,7 @@ def _measured(finding: Finding) -> str:
 
 
 def _expected(finding: Finding) -> str:
-    low, high, unit = finding.expected.low, finding.expected.high, finding.expected.unit
-    if low is not None and high is not None:
-        return f"{low:g} to {screen.number_text(high, unit)}"
-    if low is not None:
-        return f"{screen.number_text(low, unit)} or more"
-    return "" if high is None else f"{screen.number_text(high, unit)} or less"
+    return finding.expected.text()
 
 
 def _evidence(finding: Finding) -> str:
