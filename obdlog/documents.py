@@ -6,7 +6,7 @@ session give the same document. Times are ISO 8601 in UTC.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,8 +15,9 @@ from obdlog.addresses import module_name
 from obdlog.codes.judge import CodeFacts, Evidence, Judgement, judge
 from obdlog.codes.meaning import describe
 from obdlog.history import NO_HISTORY, History
-from obdlog.model import Bus, Exchange, Reading, Work
+from obdlog.model import Bus, Exchange, Outcome, Reading, Work
 from obdlog.survey import ModuleCodes
+from obdlog.tables.context import EMPTY, Context
 from obdlog.tables.monitors import MonitorStatus
 from obdlog.tables.signals import by_pid
 from obdlog.vin import check_vin
@@ -35,6 +36,7 @@ def codes_document(
     protocol: str,
     read_at: str,
     history: History = NO_HISTORY,
+    recorded_vin: str | None = None,
 ) -> dict[str, Any]:
     """Return ``obdlog.codes/1``: codes with judgement, lamps and freeze frames by module.
 
@@ -46,13 +48,18 @@ def codes_document(
         Supply voltage at the connector [V].
     history
         What earlier readings of the same car showed: tells a code that came back.
+    recorded_vin
+        What the header of a played-back session says, for a car that was not asked.
     """
     modules = survey.survey_codes(exchanges, bus)
     judgements = _judge(exchanges, bus, modules, work, voltage_v, history)
     return {
         "format": "obdlog.codes/1",
         "read_at": read_at,
-        "vehicle": {"vin": survey.vin_of(exchanges, bus), "protocol": protocol},
+        "vehicle": {
+            "vin": survey.vin_of(exchanges, bus) or recorded_vin,
+            "protocol": protocol,
+        },
         "adapter": {"voltage": voltage_v},
         "modules": [_module(module, judgements) for module in modules],
     }
@@ -129,10 +136,19 @@ def _monitors(status: MonitorStatus) -> list[dict[str, Any]]:
     ]
 
 
-def vehicle_document(exchanges: Sequence[Exchange], bus: Bus, protocol: str) -> dict[str, Any]:
-    """Return ``obdlog.vehicle/1``: VIN, protocol, identity and signals of each module."""
+def vehicle_document(
+    exchanges: Sequence[Exchange], bus: Bus, protocol: str, *, recorded_vin: str | None = None
+) -> dict[str, Any]:
+    """Return ``obdlog.vehicle/1``: VIN, protocol, identity and signals of each module.
+
+    Parameters
+    ----------
+    recorded_vin
+        What the header of a played-back session says, for a car that was not asked.
+    """
     modules = survey.survey_vehicle(exchanges, bus)
-    vin = next((m.vin for m in modules if m.vin), None)
+    context = survey.contexts(exchanges)
+    vin = next((m.vin for m in modules if m.vin), None) or recorded_vin
     checked = check_vin(vin) if vin else None
     return {
         "format": "obdlog.vehicle/1",
@@ -149,8 +165,7 @@ def vehicle_document(exchanges: Sequence[Exchange], bus: Bus, protocol: str) -> 
                 "calibrations": list(module.calibrations),
                 "cvns": list(module.cvns),
                 "signals": [
-                    {"pid": f"{pid:02X}", "label": ", ".join(s.label for s in by_pid(pid)[:4])}
-                    for pid in module.supported
+                    _supported(pid, context.get(module.address, EMPTY)) for pid in module.supported
                 ],
                 "in_use_counters": {
                     name: value for info in module.counters for name, value in info.counters
@@ -158,11 +173,33 @@ def vehicle_document(exchanges: Sequence[Exchange], bus: Bus, protocol: str) -> 
             }
             for module in modules
         ],
+        "unread": unread(exchanges, {0x01, 0x09}),
+    }
+
+
+MOST_LABELS = 4
+
+
+def _supported(pid: int, context: Context) -> dict[str, Any]:
+    """Return the signals of a supported PID; those of banks 3 and 4 where PID 1D says so."""
+    signals = [
+        s
+        for s in by_pid(pid)
+        if s.needs is None or (context.known(s.needs.pid) and not context.lacks(s.needs))
+    ]
+    labels = list(dict.fromkeys(s.label for s in signals))
+    return {
+        "pid": f"{pid:02X}",
+        "label": ", ".join(labels[:MOST_LABELS]) + (", …" if len(labels) > MOST_LABELS else ""),
+        "names": list(dict.fromkeys(s.name for s in signals)),
     }
 
 
 def tests_document(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, Any]:
     """Return ``obdlog.onboard-tests/1``: the car's own test results by module."""
+    tests = survey.survey_tests(exchanges, bus)
+    oxygen = survey.survey_oxygen_tests(exchanges)
+    context = survey.contexts(exchanges)
     return {
         "format": "obdlog.onboard-tests/1",
         "modules": [
@@ -172,7 +209,9 @@ def tests_document(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, Any]:
                 "tests": [
                     {
                         "monitor_id": test.monitor_id,
+                        "monitor": test.monitor,
                         "test_id": test.test_id,
+                        "test": test.test,
                         "scaling_id": test.scaling_id,
                         "component": test.component,
                         "value": test.value,
@@ -181,12 +220,46 @@ def tests_document(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, Any]:
                         "unit": test.unit,
                         "result": test.result,
                     }
-                    for test in tests
+                    for test in tests.get(address, ())
+                ],
+                "oxygen_tests": [
+                    {
+                        "test_id": test.test_id,
+                        "test": test.name,
+                        "sensor": test.sensor,
+                        "place": _place(test.sensor, context.get(address, EMPTY)),
+                        "value": test.value,
+                        "low": test.low,
+                        "high": test.high,
+                        "unit": test.unit,
+                        "result": test.result,
+                    }
+                    for test in oxygen.get(address, ())
                 ],
             }
-            for address, tests in survey.survey_tests(exchanges, bus).items()
+            for address in sorted({*tests, *oxygen})
         ],
+        "unread": unread(exchanges, {0x05, 0x06}),
     }
+
+
+def _place(sensor: str, context: Context) -> str | None:
+    """Return where the sensor of a service 05 result sits; its byte has one bit set."""
+    bits = int(sensor, 16)
+    return (context.place(bits.bit_length()) if bits.bit_count() == 1 else "") or None
+
+
+_NOT_WHOLE = frozenset({Outcome.GARBLED, Outcome.TIMEOUT, Outcome.LOST})
+
+
+def unread(exchanges: Iterable[Exchange], services: Collection[int]) -> list[dict[str, str]]:
+    """Return the requests of `services` whose last answer did not arrive whole, and how."""
+    last = {e.request.payload: e.outcome for e in exchanges if e.request.service in services}
+    return [
+        {"request": payload.hex().upper(), "outcome": outcome.value}
+        for payload, outcome in last.items()
+        if outcome in _NOT_WHOLE
+    ]
 
 
 def clear_document(
@@ -204,7 +277,7 @@ def clear_document(
                 "accepted": m.accepted,
                 "refusal": m.refusal,
                 "before": list(m.before),
-                "after": list(m.after),
+                "after": None if m.after is None else list(m.after),
             }
             for m in modules
         ],

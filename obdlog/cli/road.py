@@ -52,6 +52,12 @@ class Road:
         """When the answers are from: now, or when the played-back session began (UTC)."""
         return (self.recorded.started if self.recorded else "") or utc_now()
 
+    @property
+    def recorded_vin(self) -> str | None:
+        """The VIN that the header of a played-back session states."""
+        vin = self.recorded.vehicle.get("vin") if self.recorded else None
+        return screen.plain(vin) if isinstance(vin, str) and vin else None
+
     def played_out(self, _: object = None) -> str:
         """Return why polling must stop when a played-back session is used up, else nothing."""
         return "the recording ended" if getattr(self.transport, "at_end", False) else ""
@@ -77,7 +83,9 @@ def resolve_link(link: str | None) -> str:
     LinkOpenError
         Nothing was named and not exactly one serial port exists.
     """
-    if named := link or os.environ.get(LINK_VARIABLE) or _saved_link():
+    if link is not None:
+        return link
+    if named := os.environ.get(LINK_VARIABLE) or _saved_link():
         return named
     from obdlog.links.serial_port import list_ports
 

@@ -128,7 +128,9 @@ def _onboard_tests(reply: bytes, asked: Asked, result: JsonObject) -> None:
     for test in tests:
         row: JsonObject = {
             "monitor_id": test.monitor_id,
+            "monitor": test.monitor,
             "test_id": test.test_id,
+            "test": test.test,
             "scaling_id": test.scaling_id,
             "value": test.value,
             "low": test.low,

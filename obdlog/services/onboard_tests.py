@@ -9,6 +9,7 @@ from obdlog.model import Bus
 from obdlog.services.layout import check_reply
 from obdlog.services.requests import BITMAP_STEP, supported_pids
 from obdlog.tables import uasid
+from obdlog.tables.lookups import lookup
 
 REPLY = 0x46
 PASS, FAIL, NOT_RUN = "pass", "fail", "not-run"
@@ -17,6 +18,10 @@ _CAN_RECORD = 9
 _LEGACY_RECORD = 6
 _BITMAP_RECORD = 5
 _LIMIT_IS_LOW = 0x80
+_MAKERS_MONITORS = range(0xE1, 0x100)
+_MAKERS_TESTS = range(0x80, 0x100)
+_OXYGEN_SENSORS = range(0x01, 0x11)
+_MISFIRE = range(0xA1, 0xB2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +44,45 @@ class TestResult:
     unit: str
     result: str
     component: str | None = None
+
+    @property
+    def monitor(self) -> str | None:
+        """What the monitor watches, None where the standard does not say (or has no ids)."""
+        return None if self.monitor_id is None else name_of_monitor(int(self.monitor_id, 16))
+
+    @property
+    def test(self) -> str | None:
+        """What the test measures, None where the standard does not say."""
+        if self.monitor_id is None:
+            return None
+        return name_of_test(int(self.monitor_id, 16), int(self.test_id, 16))
+
+
+def name_of_monitor(monitor_id: int) -> str | None:
+    """Return what a monitor id of service 06 on CAN stands for, None for a reserved one.
+
+    References
+    ----------
+    SAE J1979, service 06: identifiers from E1 on are the maker's (from memory).
+    """
+    if monitor_id in _MAKERS_MONITORS:
+        return "the maker's own monitor"
+    return lookup("onboard-monitor").get(monitor_id)
+
+
+def name_of_test(monitor_id: int, test_id: int) -> str | None:
+    """Return what a test of a monitor measures, None where the standard does not say.
+
+    References
+    ----------
+    SAE J1979, service 06: tests 01 to 0A are those of oxygen sensors, 0B and 0C of misfire;
+    from 80 on they are the maker's (from memory).
+    """
+    if test_id in _MAKERS_TESTS:
+        return "the maker's own test"
+    if monitor_id in _OXYGEN_SENSORS:
+        return lookup("oxygen-sensor-test").get(test_id)
+    return lookup("misfire-test").get(test_id) if monitor_id in _MISFIRE else None
 
 
 def parse_tests(payload: bytes, bus: Bus = Bus.CAN) -> tuple[TestResult, ...]:

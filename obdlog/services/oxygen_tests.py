@@ -8,20 +8,17 @@ from fractions import Fraction
 from obdlog.errors import DecodeError
 from obdlog.services.layout import check_reply
 from obdlog.services.requests import BITMAP_STEP, supported_pids
+from obdlog.tables.lookups import lookup
 
 REPLY = 0x45
 
+_VOLTAGE = ("V", Fraction(1, 200))
+_SWITCH_TIME = ("s", Fraction(1, 250))
+_PERIOD = ("s", Fraction(1, 25))
 _TESTS = {
-    0x01: ("rich to lean threshold voltage", "V", Fraction(1, 200)),
-    0x02: ("lean to rich threshold voltage", "V", Fraction(1, 200)),
-    0x03: ("low voltage for the switch time", "V", Fraction(1, 200)),
-    0x04: ("high voltage for the switch time", "V", Fraction(1, 200)),
-    0x05: ("rich to lean switch time", "s", Fraction(1, 250)),
-    0x06: ("lean to rich switch time", "s", Fraction(1, 250)),
-    0x07: ("lowest voltage of the test cycle", "V", Fraction(1, 200)),
-    0x08: ("highest voltage of the test cycle", "V", Fraction(1, 200)),
-    0x09: ("time between transitions", "s", Fraction(1, 25)),
-    0x0A: ("period", "s", Fraction(1, 25)),
+    **dict.fromkeys((0x01, 0x02, 0x03, 0x04, 0x07, 0x08), _VOLTAGE),
+    **dict.fromkeys((0x05, 0x06), _SWITCH_TIME),
+    **dict.fromkeys((0x09, 0x0A), _PERIOD),
 }
 
 
@@ -83,7 +80,8 @@ def parse_oxygen_tests(payload: bytes) -> tuple[OxygenTest, ...]:
     test_id, sensor, *values = payload[1:]
     if len(values) not in (1, 3):
         raise DecodeError("a result has a value, or a value and two limits", payload=payload)
-    name, unit, scale = _TESTS.get(test_id, ("test that the maker defines", "", Fraction(1)))
+    unit, scale = _TESTS.get(test_id, ("", Fraction(1)))
+    name = lookup("oxygen-sensor-test").get(test_id, "test that the maker defines")
     value, low, high = [float(v * scale) for v in values] + [None] * (3 - len(values))
     if value is None:  # one value at least, by the check above
         raise DecodeError("a result without a value", payload=payload)

@@ -103,3 +103,51 @@ def test_random_oxygen_tests_raise_only_decode_errors(body: bytes) -> None:
     except DecodeError:
         return
     assert len(body) in (3, 5, 6)
+
+
+@pytest.mark.parametrize(
+    ("record", "monitor", "test"),
+    [
+        ("0101", "oxygen sensor, bank 1 sensor 1", "rich to lean threshold voltage"),
+        ("100A", "oxygen sensor, bank 4 sensor 4", "period"),
+        ("2180", "catalyst, bank 1", "the maker's own test"),
+        ("2101", "catalyst, bank 1", None),  # a test of oxygen sensors, of a catalyst
+        ("3480", "exhaust gas recirculation, bank 4", "the maker's own test"),
+        ("3880", "valve timing, bank 4", "the maker's own test"),
+        ("3D80", "evaporative system, purge flow", "the maker's own test"),
+        ("5080", "oxygen sensor heater, bank 4 sensor 4", "the maker's own test"),
+        ("A10B", "misfire, all cylinders", "misfires, mean of the last ten drives"),
+        ("AD0C", "misfire, cylinder 12", "misfires of this or the last drive"),
+        ("AD0D", "misfire, cylinder 12", None),
+        ("1180", None, "the maker's own test"),  # reserved
+        ("E280", "the maker's own monitor", "the maker's own test"),
+    ],
+)
+def test_monitors_and_tests_have_the_names_of_the_standard(
+    record: str, monitor: str | None, test: str | None
+) -> None:
+    # SAE J1979, service 06 on CAN; the sources of each name stand in the table.
+    (found,) = parse_tests(bytes.fromhex(f"46{record}24000100000002"))
+    assert (found.monitor, found.test) == (monitor, test)
+
+
+def test_edition_dependent_monitors_say_both() -> None:
+    # Particulate filters in an older edition, misfire of cylinders 15 and 16 in the newer one.
+    for monitor_id, cylinder in (("B0", "15"), ("B1", "16")):
+        (found,) = parse_tests(bytes.fromhex(f"46{monitor_id}8024000100000002"))
+        assert found.monitor is not None
+        assert "particulate filter" in found.monitor
+        assert f"cylinder {cylinder}" in found.monitor
+
+
+def test_older_buses_have_no_such_names() -> None:
+    (found,) = parse_tests(bytes.fromhex("46010100260100"), Bus.LEGACY)
+    assert (found.monitor, found.test) == (None, None)
+
+
+@given(st.integers(0, 255), st.integers(0, 255))
+def test_no_identifier_is_a_surprise(monitor_id: int, test_id: int) -> None:
+    record = bytes([0x46, monitor_id, test_id, 0x24, 0, 1, 0, 0, 0, 2])
+    for found in parse_tests(record):
+        assert found.monitor is None or found.monitor
+        assert found.test is None or found.test

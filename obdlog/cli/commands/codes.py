@@ -71,6 +71,7 @@ def run(
             protocol=transport.protocol.name if transport.protocol else "",
             read_at=read_at,
             history=road.record.history,
+            recorded_vin=road.recorded_vin,
         )
         road.end("done")
     if json:

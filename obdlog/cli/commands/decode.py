@@ -192,8 +192,8 @@ def _show_message(result: dict[str, Any]) -> None:
             ("Monitor", "Test", "Value", "Low", "High", "Unit", "Result"),
             (
                 (
-                    t["monitor_id"],
-                    t["test_id"],
+                    _named(t["monitor_id"] or t.get("component"), t.get("monitor")),
+                    _named(t["test_id"], t.get("test") or t.get("name")),
                     t["value"],
                     t["low"],
                     t["high"],
@@ -207,3 +207,7 @@ def _show_message(result: dict[str, Any]) -> None:
         screen.facts(
             {k: ", ".join(map(str, v)) if isinstance(v, list) else v for k, v in info.items()}
         )
+
+
+def _named(identifier: str | None, name: str | None) -> str:
+    return " ".join(filter(None, (identifier, name)))

@@ -8,7 +8,9 @@ from obdlog import documents
 from obdlog.cli import screen
 from obdlog.cli.options import CaseOption, JsonOption, LinkOption, SaveOption
 from obdlog.cli.road import open_road
+from obdlog.cli.unread import show_unread
 
+FIGURES = ("Measured", "Low limit", "High limit", "Result")
 RESULT = {"pass": "inside", "fail": "OUTSIDE", "not-run": "not run since clearing"}
 
 
@@ -35,20 +37,37 @@ def show(document: dict[str, Any]) -> None:
         screen.say("No module reports on-board test results.")
     for module in document["modules"]:
         screen.heading(f"{module['name']} ({module['address']})")
-        screen.print_table(
-            ("Monitor", "Test", "Measured", "Low limit", "High limit", "Result"),
-            (
+        if module["tests"]:
+            screen.print_table(
+                ("Monitor", "Test", *FIGURES),
+                ((*_names(test), *_figures(test)) for test in module["tests"]),
+            )
+        if module["oxygen_tests"]:
+            screen.print_table(
+                ("Oxygen sensor", "Test", *FIGURES),
                 (
-                    t["monitor_id"] or f"component {t['component']}",
-                    t["test_id"],
-                    _value(t["value"], t["unit"]),
-                    _value(t["low"], t["unit"]),
-                    _value(t["high"], t["unit"]),
-                    RESULT[t["result"]],
-                )
-                for t in module["tests"]
-            ),
-        )
+                    (
+                        test["place"] or f"sensor bit {test['sensor']}",
+                        f"{test['test_id']} {test['test']}",
+                        *_figures(test),
+                    )
+                    for test in module["oxygen_tests"]
+                ),
+            )
+    show_unread(document)
+
+
+def _names(test: dict[str, Any]) -> tuple[str, str]:
+    """Return monitor and test, identifier first, with the name where the standard has one."""
+    if test["monitor_id"] is None:
+        return f"component {test['component']}", test["test_id"]
+    monitor = f"{test['monitor_id']} {test['monitor'] or 'reserved by the standard'}"
+    return monitor, f"{test['test_id']} {test['test'] or ''}".rstrip()
+
+
+def _figures(test: dict[str, Any]) -> tuple[str, ...]:
+    values = (_value(test[name], test["unit"]) for name in ("value", "low", "high"))
+    return (*values, RESULT[test["result"]])
 
 
 def _value(value: float | None, unit: str) -> str:
