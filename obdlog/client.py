@@ -106,6 +106,11 @@ class Client:
     def _has_asked(self, payload: bytes) -> bool:
         return any(e.request.payload == payload for e in self.exchanges)
 
+    def _recorded(self, *services: int) -> tuple[bytes, ...]:
+        """Return what a recording that is played back was asked, bitmaps left out."""
+        asked: tuple[bytes, ...] = getattr(self.transport, "asked", ())
+        return tuple(p for p in asked if p[0] in services and len(p) > 1 and p[1] % 0x20)
+
     def _supported(self, service: int) -> dict[str, frozenset[int]]:
         return survey.supported(self.exchanges, service, self.bus)
 
@@ -152,7 +157,8 @@ class Client:
             return
         supported = self.ask_bitmaps(0x02, purpose="codes")
         announced = frozenset().union(*supported.values()) if supported else FREEZE_FRAME_USUAL
-        for pid in sorted(set(announced) - {0x02}):
+        recorded = {pid for payload in self._recorded(0x02) for pid in payload[1::2]}
+        for pid in sorted({*announced, *recorded} - {0x02}):
             if pid % 0x20:
                 self.ask(requests.build_freeze_frame(pid), purpose="codes")
 
@@ -166,6 +172,7 @@ class Client:
         """Ask identity: supported signals, VIN, calibrations, ECU names, in-use counters."""
         self._progress("reading identity")
         self._signals()
+        self._ask_signals((0x1D,), "identify")  # whether there are banks 3 and 4
         announced = self.ask_bitmaps(0x09)
         known = frozenset().union(*announced.values()) if announced else None
         for info_type in (0x02, 0x04, 0x06, 0x0A, 0x08, 0x0B):
@@ -183,6 +190,10 @@ class Client:
                 self.ask(requests.build_onboard_tests(monitor), purpose="onboard-tests")
         if self.bus is Bus.LEGACY:
             self._ask_oxygen_tests()
+        # A recording may hold results without the bitmaps that announce them.
+        for payload in self._recorded(0x05, 0x06):
+            if not self._has_asked(payload):
+                self.ask(payload, purpose="onboard-tests")
 
     def _ask_oxygen_tests(self) -> None:
         """Ask service 05 for every oxygen sensor that PID 13 or 1D names (SAE J1979)."""
@@ -242,5 +253,7 @@ class Client:
         if not survey.answered(self.exchanges):
             raise NoAnswerError(
                 f"no module answered the request for {what}",
-                hint="Switch the ignition on (engine off is enough) and try again.",
+                hint="The recording does not hold it."
+                if self.transport.kind == "playback"
+                else "Switch the ignition on (engine off is enough) and try again.",
             )

@@ -154,7 +154,9 @@ def build_plan(client: Client, wanted: Sequence[int] | None = None) -> PollPlan:
     if not pids:
         raise NoAnswerError(
             "the car supports none of these signals" if announced else "no module answered",
-            hint="Run `obdlog vehicle` for what it supports; the ignition has to be on.",
+            hint="The recording does not hold them."
+            if client.transport.kind == "playback"
+            else "Run `obdlog vehicle` for what it supports; the ignition has to be on.",
         )
     # Scales and sensor layout once, so that the log can be decoded on its own.
     for pid in (0x01, 0x13, 0x1C, 0x1D, 0x4F, 0x50, 0x51):

@@ -342,12 +342,12 @@ def _freeze_frames(
                 frame = parse_freeze_frame(message.payload, context.get(address, Context()), bus)
             except DecodeError:
                 continue
-            if requested[0] == 0x02:
+            if 0x02 in exchange.request.payload[1::2]:
                 owner.pop(frame.frame, None)
                 if frame.code:
                     owner[frame.frame] = frame.code
-            else:
-                readings.setdefault(frame.frame, {}).update({r.signal: r for r in frame.readings})
+            stored = {r.signal: r for r in frame.readings if r.pid != "02"}
+            readings.setdefault(frame.frame, {}).update(stored)
     return tuple(
         FreezeFrame(code, tuple(readings.get(number, {}).values()))
         for number, code in sorted(owner.items())

@@ -8,7 +8,7 @@ import pytest
 
 from obdlog import survey
 from obdlog.client import Client
-from obdlog.model import Bus, Outcome
+from obdlog.model import Bus, EcuMessage, Exchange, Outcome, Request
 from tests.fakes import KWP, TableTransport
 
 ENGINE, GEARBOX = "7E8", "7E9"
@@ -264,3 +264,16 @@ def test_a_refusal_that_was_answered_later_is_forgotten():
     client.ask(b"\x03")
     _, gearbox = survey.survey_codes(client.exchanges, Bus.CAN)
     assert gearbox.error is None
+
+
+def test_a_frame_asked_as_a_whole_has_its_code_and_its_readings():
+    # SAE J1979, service 02: up to three PIDs, each with its frame number, in one request.
+    exchange = Exchange(
+        0.0,
+        Request(bytes.fromhex("02020005000C00")),
+        (EcuMessage(ENGINE, bytes.fromhex("420200010205005A0C000C80")),),
+    )
+    (engine,) = survey.survey_codes([exchange], Bus.CAN)
+    (frame,) = engine.freeze_frames
+    assert frame.code == "P0102"
+    assert {r.signal: r.value for r in frame.readings} == {"ECT": 50, "RPM": 800}

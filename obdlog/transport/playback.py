@@ -4,24 +4,25 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from obdlog.adapter.protocols import PROTOCOLS, response_address
 from obdlog.clock import Clock, ManualClock, SystemClock
-from obdlog.errors import DecodeError, NoAnswerError, RefusedError
-from obdlog.model import FUNCTIONAL, EcuMessage, Exchange, Outcome, Request
-from obdlog.services.current_data import split_current_data
+from obdlog.errors import NoAnswerError, RefusedError
+from obdlog.model import FUNCTIONAL, Exchange, Outcome, Request
 from obdlog.services.registry import changes_vehicle
 from obdlog.session.reader import Session, read_session
 from obdlog.transport.base import BusProtocol
+from obdlog.transport.samples import Samples, build_answer, items_of
 
 PACES = ("fast", "recorded")
 NOT_RECORDED = "not in this recording"
+USUAL_PROTOCOL = "6"
+"""CAN with 11-bit identifiers at 500 kbit/s, what most cars since 2008 speak."""
+
 LEAST_STEP_S = 0.01
 """Every exchange takes at least this long, so that a loop over time comes to its end."""
-
-CURRENT_DATA = 0x01
 
 
 class PlaybackTransport:
@@ -29,8 +30,8 @@ class PlaybackTransport:
 
     A request that was recorded gets its recorded answers in order, the last one again and again
     once they are used up. One that was not is answered from the same question asked of other
-    addresses, or, for service 01, from the same PIDs in other requests. Anything else is no
-    data, with a note.
+    addresses, or, for services 01 and 02, from the same PIDs in other requests. Anything else
+    is no data, with a note.
 
     Parameters
     ----------
@@ -68,11 +69,11 @@ class PlaybackTransport:
             self._recorded[key].append(exchange)
         self._last_s = max((e.at_s for e in self.session.exchanges), default=0.0)
         self._used: dict[tuple[bytes, str], int] = defaultdict(int)
-        self._samples: _Samples | None = None
+        self._samples: Samples | None = None
         self._origin_s: float | None = None
 
     def connect(self) -> BusProtocol:
-        """Return the recorded protocol.
+        """Return the recorded protocol; the usual one where neither header nor addresses tell.
 
         Raises
         ------
@@ -80,10 +81,12 @@ class PlaybackTransport:
             The recording holds no answer of a car.
         """
         sources = [m.source for e in self.session.exchanges for m in e.messages]
-        protocol = protocol_from_text(self.session.header.protocol) or protocol_from_sources(
-            sources
+        protocol = (
+            protocol_from_text(self.session.header.protocol)
+            or protocol_from_sources(sources)
+            or PROTOCOLS[USUAL_PROTOCOL]
         )
-        if not sources or protocol is None:
+        if not sources:
             raise NoAnswerError(
                 f"{self.session.path} holds no answers of a car to play back",
                 hint="Readings without raw bytes can be checked and plotted, not asked.",
@@ -91,6 +94,11 @@ class PlaybackTransport:
         self.protocol = protocol
         self._origin_s = self.clock.now_s()
         return protocol
+
+    @property
+    def asked(self) -> tuple[bytes, ...]:
+        """What was asked in the recording, each request once, in recorded order."""
+        return tuple(dict.fromkeys(payload for payload, _ in self._recorded))
 
     @property
     def at_end(self) -> bool:
@@ -158,20 +166,20 @@ class PlaybackTransport:
             if asked_of_all is None or source is None:
                 return None
             messages = tuple(m for m in asked_of_all.messages if m.source == source)
-            return _answer(asked_of_all.at_s, request, messages)
+            return build_answer(asked_of_all.at_s, request, messages)
         targets = [to for payload, to in self._recorded if payload == request.payload]
         found = [self._exact(Request(request.payload, to)) for to in targets]
         exchanges = [exchange for exchange in found if exchange is not None]
         if not exchanges:
             return None
         messages = tuple(m for e in exchanges for m in e.messages)
-        return _answer(exchanges[0].at_s, request, messages)
+        return build_answer(exchanges[0].at_s, request, messages)
 
     def _by_pid(self, request: Request) -> Exchange | None:
-        if request.service != CURRENT_DATA or len(request.payload) < 2:
+        if not items_of(request.payload):
             return None
         if self._samples is None:
-            self._samples = _Samples(self.session.exchanges)
+            self._samples = Samples(self.session.exchanges)
         source = None if request.target == FUNCTIONAL else self._source_of(request.target)
         if request.target != FUNCTIONAL and source is None:
             return None
@@ -182,60 +190,6 @@ class PlaybackTransport:
             return response_address(self.protocol, target) if self.protocol else None
         except ValueError:
             return None
-
-
-class _Samples:
-    """The data of each PID of each module, in recorded order."""
-
-    def __init__(self, exchanges: Iterable[Exchange]) -> None:
-        self._of: dict[str, dict[int, list[tuple[float, float, bytes]]]] = {}
-        self._used: dict[tuple[str, int], int] = defaultdict(int)
-        for exchange in exchanges:
-            if exchange.request.service != CURRENT_DATA:
-                continue
-            asked = exchange.request.payload[1:]
-            for message in exchange.positive():
-                try:
-                    pairs = split_current_data(message.payload, asked)
-                except DecodeError:
-                    continue
-                module = self._of.setdefault(message.source, {})
-                for pid, data in pairs:
-                    sample = (exchange.at_s, message.after_s, data)
-                    module.setdefault(pid, []).append(sample)
-
-    def answer(self, request: Request, source: str | None) -> Exchange | None:
-        """Return the next samples of the PIDs in `request`, None when there are none at all."""
-        messages: list[EcuMessage] = []
-        at_s = 0.0
-        for module, pids in self._of.items():
-            if source is not None and module != source:
-                continue
-            payload = bytes([CURRENT_DATA + 0x40])
-            after_s = 0.0
-            for pid in request.payload[1:]:
-                if pid in pids:
-                    sample_at_s, sample_after_s, data = self._next(module, pid)
-                    payload += bytes([pid]) + data
-                    at_s = max(at_s, sample_at_s)
-                    after_s = max(after_s, sample_after_s)
-            if len(payload) > 1:
-                messages.append(EcuMessage(module, payload, after_s))
-        return _answer(at_s, request, tuple(messages)) if messages else None
-
-    def _next(self, module: str, pid: int) -> tuple[float, float, bytes]:
-        samples = self._of[module][pid]
-        used = self._used[module, pid]
-        self._used[module, pid] = used + 1
-        return samples[min(used, len(samples) - 1)]
-
-
-def _answer(at_s: float, request: Request, messages: tuple[EcuMessage, ...]) -> Exchange:
-    outcome = Outcome.NO_DATA
-    if messages:
-        refused = all(m.refused for m in messages)
-        outcome = Outcome.REFUSED if refused else Outcome.ANSWERED
-    return Exchange(at_s, request, messages, outcome)
 
 
 _WORDS = (

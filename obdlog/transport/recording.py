@@ -40,6 +40,11 @@ class RecordingTransport:
         """The protocol of the car, None before it answered."""
         return self._transport.protocol
 
+    @property
+    def asked(self) -> tuple[bytes, ...]:
+        """What a recording that is played back holds answers to, nothing on a real road."""
+        return getattr(self._transport, "asked", ())
+
     def connect(self) -> BusProtocol:
         """Connect; see `Transport.connect`."""
         protocol = self._transport.connect()

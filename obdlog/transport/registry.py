@@ -39,6 +39,10 @@ def open_transport(url: str, *, protocol: str = "0") -> Transport:
             "",
             f"this release has no {LATER[parsed.scheme]}; it has {', '.join([*LINKS, 'replay'])}",
         )
+    if parsed.scheme not in LINKS:
+        raise bad_url(
+            url, "", f"{parsed.scheme!r} is none of the schemes {', '.join([*LINKS, 'replay'])}"
+        )
     from obdlog.transport.adapter_link import AdapterTransport
 
     return AdapterTransport(open_link(parsed), protocol=protocol)

@@ -237,3 +237,42 @@ def test_the_protocol_is_told_from_free_text(text: str, number: str | None) -> N
 def test_or_from_the_addresses(sources: list[str], number: str | None) -> None:
     protocol = protocol_from_sources(sources)
     assert (protocol.number if protocol else None) == number
+
+
+def test_freeze_frames_are_taken_out_of_requests_for_several(path: Path) -> None:
+    # SAE J1979, service 02: each PID is followed by its frame number, asked and answered.
+    recorded(
+        path,
+        (1.0, "02020005000C00", ALL, (("7E8", "42020001020500500C001AF8"),)),
+        (2.0, "0205010C01", ALL, (("7E8", "42050155"), ("7E9", "42050166"))),
+    )
+    transport = PlaybackTransport(path)
+    transport.connect()
+    assert payloads(ask(transport, "020200")) == [("7E8", "4202000102")]
+    assert payloads(ask(transport, "020C00")) == [("7E8", "420C001AF8")]
+    assert payloads(ask(transport, "020501")) == [("7E8", "42050155"), ("7E9", "42050166")]
+    assert payloads(ask(transport, "02050005010C00")) == [
+        ("7E8", "420500500501550C001AF8"),
+        ("7E9", "42050166"),
+    ]
+    for unknown in ("020D00", "020C01", "02", "0205"):
+        assert ask(transport, unknown).note == NOT_RECORDED
+    # A freeze frame is no live reading, and the other way round.
+    assert ask(transport, "010C").note == NOT_RECORDED
+
+
+def test_it_says_what_was_asked(path: Path) -> None:
+    recorded(
+        path,
+        (1.0, "0601", ALL, (("7E8", "46018024000100000002"),)),
+        (2.0, "03", ALL, (("7E8", "4300"),)),
+        (3.0, "0601", "7E0", (("7E8", "46018024000100000002"),)),
+    )
+    assert PlaybackTransport(path).asked == (b"\x06\x01", b"\x03")
+
+
+def test_without_header_and_addresses_it_is_the_usual_bus(path: Path) -> None:
+    recorded(path, (1.0, "03", ALL, (("unknown", "43010102"),)), protocol="")
+    transport = PlaybackTransport(path)
+    assert transport.connect().name == CAN
+    assert payloads(ask(transport, "03")) == [("unknown", "43010102")]

@@ -1,0 +1,90 @@
+"""What a recorded session holds of each PID, whatever requests it was asked in."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+
+from obdlog.errors import DecodeError
+from obdlog.model import EcuMessage, Exchange, Outcome, Request
+from obdlog.services.current_data import split_current_data
+from obdlog.services.freeze_frame import split_freeze_frame
+
+CURRENT_DATA = 0x01
+FREEZE_FRAME = 0x02
+
+Sample = tuple[float, float, bytes]
+
+
+class Samples:
+    """The data of each item of each module, in recorded order."""
+
+    def __init__(self, exchanges: Iterable[Exchange]) -> None:
+        self._of: dict[str, dict[tuple[int, bytes], list[Sample]]] = {}
+        self._used: dict[tuple[str, int, bytes], int] = defaultdict(int)
+        for exchange in exchanges:
+            service = exchange.request.service
+            asked = [item[0] for item in items_of(exchange.request.payload)]
+            if not asked:
+                continue
+            for message in exchange.positive():
+                try:
+                    found = _split(service, message.payload, asked)
+                except DecodeError:
+                    continue
+                module = self._of.setdefault(message.source, {})
+                for item, data in found:
+                    sample = (exchange.at_s, message.after_s, data)
+                    module.setdefault((service, item), []).append(sample)
+
+    def answer(self, request: Request, source: str | None) -> Exchange | None:
+        """Return the next samples of the items in `request`, None when there are none at all."""
+        messages: list[EcuMessage] = []
+        at_s = 0.0
+        for module, samples in self._of.items():
+            if source is not None and module != source:
+                continue
+            payload = bytes([request.service + 0x40])
+            after_s = 0.0
+            for item in items_of(request.payload):
+                if (request.service, item) in samples:
+                    sample_at_s, sample_after_s, data = self._next(module, request.service, item)
+                    payload += item + data
+                    at_s = max(at_s, sample_at_s)
+                    after_s = max(after_s, sample_after_s)
+            if len(payload) > 1:
+                messages.append(EcuMessage(module, payload, after_s))
+        return build_answer(at_s, request, tuple(messages)) if messages else None
+
+    def _next(self, module: str, service: int, item: bytes) -> Sample:
+        samples = self._of[module][service, item]
+        used = self._used[module, service, item]
+        self._used[module, service, item] = used + 1
+        return samples[min(used, len(samples) - 1)]
+
+
+def items_of(payload: bytes) -> tuple[bytes, ...]:
+    """Return what a request asks for one by one: a PID, in service 02 with its frame number."""
+    if payload[0] == CURRENT_DATA:
+        return tuple(bytes([pid]) for pid in payload[1:])
+    if payload[0] == FREEZE_FRAME and len(payload) % 2:
+        return tuple(payload[at : at + 2] for at in range(1, len(payload), 2))
+    return ()
+
+
+def _split(service: int, payload: bytes, asked: Sequence[int]) -> list[tuple[bytes, bytes]]:
+    """Return item and data of everything in a reply of service 01 or 02."""
+    if service == FREEZE_FRAME:
+        return [
+            (bytes([pid, frame]), data) for pid, frame, data in split_freeze_frame(payload, asked)
+        ]
+    return [(bytes([pid]), data) for pid, data in split_current_data(payload, asked)]
+
+
+def build_answer(at_s: float, request: Request, messages: tuple[EcuMessage, ...]) -> Exchange:
+    """Return an exchange that `messages` answer, of no data where there are none."""
+    outcome = Outcome.NO_DATA
+    if messages:
+        refused = all(m.refused for m in messages)
+        outcome = Outcome.REFUSED if refused else Outcome.ANSWERED
+    return Exchange(at_s, request, messages, outcome)
