@@ -22,7 +22,6 @@ from obdlog.services.current_data import split_current_data
 from obdlog.tables.decode import Context
 from obdlog.tables.vector import decode_columns
 
-SERVICE_01_REPLY = 0x41
 CONTEXT_PIDS = frozenset({0x13, 0x1D, 0x4F, 0x50})
 """PIDs whose content changes what other PIDs mean (SAE J1979: sensor map and scale overrides)."""
 

@@ -20,8 +20,6 @@ ADAPTER_SOURCE = "adapter"
 ADAPTER_VOLTAGE = "ADAPTER_V"
 """Battery voltage that the adapter measured at the diagnostic connector [V]."""
 
-GAP_CAUSE_UNSAMPLED = "unsampled"
-
 
 class Mark(NamedTuple):
     """What the user noted, and when [s]."""

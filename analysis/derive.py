@@ -23,8 +23,6 @@ AIR_DENSITY_G_L: Final = 1.184
 REFERENCE_KPA: Final = 101.325
 REFERENCE_K: Final = 298.15
 KELVIN: Final = 273.15
-KM_PER_MILE: Final = 1.609344
-"""International mile [km], exact."""
 
 MAX_STEP_S: Final = 2.0
 """Longest interval between speeds that is not called a gap [s] (our own limit)."""
@@ -139,11 +137,6 @@ class Distance:
     interpolated_km: float
     interpolated_s: float
     gaps: tuple[Gap, ...]
-
-    @property
-    def total_km(self) -> float:
-        """Return the distance with the gaps interpolated [km]."""
-        return self.km + self.interpolated_km
 
 
 def distance(speed: Samples, max_step_s: float = MAX_STEP_S) -> Distance:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from analysis.data import Gap, Samples, SessionData
 
@@ -124,17 +123,3 @@ def quality(data: SessionData) -> tuple[SignalQuality, ...]:
         for signal in data.signals()
         for source in sorted(data.sources(signal))
     )
-
-
-def quality_frame(data: SessionData) -> pd.DataFrame:
-    """Return `quality` as a frame: one row a signal and source, `gaps` as their number.
-
-    Columns as the attributes of `SignalQuality`, `samples`, `missing` and `gaps` int64, `signal`
-    and `source` text, `constant` bool, the rest float64; sorted by signal, RangeIndex.
-    """
-    rows = [
-        {name: getattr(item, name) for name in SignalQuality.__dataclass_fields__}
-        | {"gaps": len(item.gaps)}
-        for item in quality(data)
-    ]
-    return pd.DataFrame(rows, columns=list(SignalQuality.__dataclass_fields__))

@@ -36,7 +36,7 @@ _ARGUMENTS = {"ATST<hh>": "ATST32", "ATSH<header>": "", "ATCP<hh>": "ATCP18"}
 _VERSION = re.compile(r"v(\d+)\.(\d+)", re.IGNORECASE)
 
 
-class AdapterTransport(Transport, Protocol):
+class CommandTransport(Transport, Protocol):
     """A transport with an adapter behind it that takes commands."""
 
     reply_count: int | None
@@ -69,7 +69,7 @@ class Measurement:
     unsafe: list[str] = field(default_factory=list)
 
 
-def measure(transport: AdapterTransport, client: Client) -> Measurement:
+def measure(transport: CommandTransport, client: Client) -> Measurement:
     """Return what the adapter on a connected `transport` can do.
 
     Raises
@@ -97,7 +97,7 @@ def measure(transport: AdapterTransport, client: Client) -> Measurement:
     return result
 
 
-def _try_commands(transport: AdapterTransport, result: Measurement) -> None:
+def _try_commands(transport: CommandTransport, result: Measurement) -> None:
     for command in COMMANDS:
         text = _ARGUMENTS.get(command.text, command.text)
         if not text or "<" in text or text in _NOT_TRIED:
@@ -123,7 +123,7 @@ def _try_long_reply(client: Client, result: Measurement) -> None:
 
 
 def _time_exchanges(
-    transport: AdapterTransport, client: Client, result: Measurement, pid: int
+    transport: CommandTransport, client: Client, result: Measurement, pid: int
 ) -> None:
     clock = transport.clock
     took: list[float] = []
@@ -135,7 +135,7 @@ def _time_exchanges(
     result.exchange_ms = round(statistics.median(took) * 1000, 1) if took else None
 
 
-def _try_reply_count(transport: AdapterTransport, result: Measurement) -> None:
+def _try_reply_count(transport: CommandTransport, result: Measurement) -> None:
     """Compare answers with and without the expected-reply digit.
 
     It is honoured when the same answers come sooner. Where they came as fast without it,

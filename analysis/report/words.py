@@ -21,7 +21,6 @@ REPAIR: Final = {
     "not-proven": "… not proven yet",
     "contradicted": "✗ contradicted",
 }
-FINDING: Final = {"inside": "✓ inside", "outside": "✗ outside", "not-judged": "– not judged"}
 SEVERITY: Final = {
     "info": "for information",
     "watch": "! watch",

@@ -9,7 +9,6 @@ from analysis.quality import (
     gap_threshold_s,
     longest_constant_s,
     quality,
-    quality_frame,
     session_gaps,
 )
 
@@ -64,8 +63,7 @@ def test_silence_of_the_whole_session(build_session):
     assert find_gaps(data.samples("RPM"), 8.0) == ()
 
 
-def test_frame_has_one_row_a_signal_and_source(build_session):
-    frame = quality_frame(build_session({"RPM": [700.0] * 4, "ECT": [90.0] * 3}))
-    assert frame["signal"].tolist() == ["ECT", "RPM"]
-    assert frame["samples"].tolist() == [3, 4]
-    assert quality_frame(build_session({})).empty
+def test_quality_has_one_row_a_signal_and_source(build_session):
+    rows = quality(build_session({"RPM": [700.0] * 4, "ECT": [90.0] * 3}))
+    assert [(row.signal, row.samples) for row in rows] == [("ECT", 3), ("RPM", 4)]
+    assert quality(build_session({})) == ()

@@ -24,7 +24,7 @@ def run(
 
     Needs the ignition on, since half of it is measured on answers of the car.
     """
-    from obdlog.adapter_check import AdapterTransport, measure
+    from obdlog.adapter_check import CommandTransport, measure
     from obdlog.client import Client
     from obdlog.transport.registry import open_transport
 
@@ -38,7 +38,7 @@ def run(
         screen.progress("connecting")
         protocol = transport.connect()
         screen.progress("measuring")
-        result = measure(cast("AdapterTransport", transport), Client(transport))
+        result = measure(cast("CommandTransport", transport), Client(transport))
     finally:
         transport.close()
     document = {
