@@ -28,9 +28,9 @@ _SHOWN = {"min-1": "rpm", "ratio": "", "count": ""}
 
 def console(*, stderr: bool = False) -> Console:
     """Return a console for stdout or stderr; it honours NO_COLOR."""
-    from rich.console import Console
+    from obdlog.cli.terminal import Terminal
 
-    out = Console(stderr=stderr, highlight=False, markup=False, emoji=False, soft_wrap=False)
+    out = Terminal(stderr=stderr, highlight=False, markup=False, emoji=False, soft_wrap=False)
     if not out.is_terminal:
         out.width = 110
     return out

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -172,3 +175,38 @@ def test_an_empty_link_is_no_link(run, monkeypatch, link) -> None:
 def test_an_unknown_scheme_hears_all_that_there_are(run) -> None:
     said = " ".join(run("codes", "--link", "telepathy://car", code=LINK).stderr.split())
     assert "serial, socket, rfc2217, sim, replay" in said
+
+
+def test_ports_ends_with_the_links_code_where_no_named_port_is_an_adapter(run, run_json) -> None:
+    assert "no-such-port" in run("ports", "--ask", "/dev/no-such-port", code=LINK).stdout
+    (port,) = [
+        p
+        for p in run_json("ports", "--ask", "/dev/no-such-port", code=LINK)["ports"]
+        if p["port"] == "/dev/no-such-port"
+    ]
+    assert port["error"]
+    run("ports")
+
+
+def test_ports_ends_in_order_where_one_of_the_named_answers(run, served_car) -> None:
+    text = run("ports", "--ask", "/dev/no-such-port", "--ask", served_car).stdout
+    assert "answers: ELM327-style" in " ".join(text.split())
+
+
+def test_a_recording_is_no_adapter_to_measure(run, tmp_path) -> None:
+    path = session(tmp_path / "a.session.jsonl", answered("03", "4300"))
+    said = run("adapter", "--link", path, code=LINK).stderr
+    assert said.count(".\n") == 1
+    assert "is a recording" in said
+
+
+@pytest.mark.skipif(os.name == "nt", reason="pipes of POSIX")
+def test_a_reader_that_goes_away_is_no_fault_of_ours() -> None:
+    reading, writing = os.pipe()
+    os.close(reading)
+    with subprocess.Popen(
+        [sys.executable, "-m", "obdlog", "explain", "ECT"], stdout=writing, stderr=subprocess.PIPE
+    ) as process:
+        os.close(writing)
+        _, stderr = process.communicate(timeout=60)
+    assert (process.returncode, stderr) == (0, b"")

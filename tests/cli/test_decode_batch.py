@@ -70,3 +70,25 @@ def test_lines_of_an_older_bus_need_no_option(run_json) -> None:
     """ISO 9141-2: 48 6B 10, data, sum of all bytes modulo 256; codes without a count byte."""
     line = "48 6B 10 43 01 02 03 01 00 00 0D"
     assert [c["code"] for c in run_json("decode", line)["codes"]] == ["P0102", "P0301"]
+
+
+def test_each_error_is_said_once_and_beside_the_module_it_came_from(run) -> None:
+    two = run("decode", "7E8 06 41 00 BE 3E A8 13", "7E9 03 41 FF 00")
+    assert two.stderr.count("PID FF") == 1
+    assert "7E9: PID FF" in two.stderr
+    none = run("decode", "41FF00", "41FE00", code=6)
+    assert none.stderr.count("PID FF") == none.stderr.count("PID FE") == 1
+    lines = run("decode", "7E8 03 41 FF 00", "7E9 03 41 FE 00", code=6)
+    assert lines.stderr.count("PID FF") == lines.stderr.count("PID FE") == 1
+
+
+def test_a_code_list_that_is_cut_is_not_called_empty(run) -> None:
+    assert "No codes." in run("decode", "4300").stdout
+    assert "No codes." not in run("decode", "4301", code=6).output
+
+
+def test_test_results_bear_their_names(run, run_json) -> None:
+    (test,) = run_json("decode", "4601012400010000FFFF")["tests"]
+    assert test["monitor"] == "oxygen sensor, bank 1 sensor 1"
+    assert test["test"] == "rich to lean threshold voltage"
+    assert "oxygen sensor, bank 1" in run("decode", "4601012400010000FFFF").stdout

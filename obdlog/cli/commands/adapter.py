@@ -26,15 +26,18 @@ def run(
     """
     from obdlog.adapter_check import CommandTransport, measure
     from obdlog.client import Client
+    from obdlog.links.url import parse_url
     from obdlog.transport.registry import open_transport
 
     url = resolve_link(link)
+    if parse_url(url).scheme == "replay":
+        raise LinkOpenError(
+            f"{url} is a recording, and only an adapter itself can be measured: name its port "
+            "with --link",
+            reason=OpenFailure.NOT_AN_ADAPTER,
+        )
     transport = open_transport(url)
     try:
-        if transport.kind != "adapter":
-            raise LinkOpenError(
-                f"{url} is no adapter", reason=OpenFailure.NOT_AN_ADAPTER, hint="Name its port."
-            )
         screen.progress("connecting")
         protocol = transport.connect()
         screen.progress("measuring")

@@ -53,21 +53,26 @@ def run(
         raise typer.BadParameter("give at least one reply, or --batch FILE")
     entries = _entries(reply, request, bus)
     results = [decode_line(entry) for entry in entries]
-    failed = [r["error"] for r in results if r["error"] and not _holds_anything(r)]
-    if len(failed) == len(results) == 1 and not json:
-        raise DecodeError(failed[0])
+    parts = [part for result in results for part in _parts(result)]
+    failed = [part for part in parts if part["error"] and not _holds_anything(part)]
+    if len(failed) == len(parts) == 1 and not json:
+        raise DecodeError(failed[0]["error"])
     for result in results:
         if json:
             screen.print_json(result)
         else:
             _show(result)
-    if len(failed) == len(results):
+    if len(failed) == len(parts):
         raise DecodeError("nothing of this can be decoded")
 
 
-def _holds_anything(result: dict[str, Any]) -> bool:
-    parts = ("readings", "codes", "tests", "info", "refusal", "messages")
-    return any(result.get(part) for part in parts)
+def _parts(result: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return what each module said, of one that was alone the result itself."""
+    return result.get("messages") or [result]
+
+
+def _holds_anything(part: dict[str, Any]) -> bool:
+    return any(part.get(name) for name in ("readings", "codes", "tests", "info", "refusal"))
 
 
 def _entries(replies: list[str], request: str | None, bus: Bus) -> list[dict[str, Any]]:
@@ -154,10 +159,15 @@ def _bounded(file: BinaryIO) -> Iterable[str]:
 
 
 def _show(result: dict[str, Any]) -> None:
-    if result.get("error"):
-        screen.tell(screen.plain(result["error"]))
-    for part in result.get("messages") or [result]:
+    """Print what was decoded, and each error once."""
+    parts = _parts(result)
+    for part in parts:
         _show_message(part)
+        if part["error"]:
+            source = f"{part['source']}: " if len(parts) > 1 and part["source"] else ""
+            screen.tell(screen.plain(source + part["error"]))
+    if result["error"] and result["error"] not in [part["error"] for part in parts]:
+        screen.tell(screen.plain(result["error"]))
 
 
 def _show_message(result: dict[str, Any]) -> None:
@@ -180,13 +190,13 @@ def _show_message(result: dict[str, Any]) -> None:
                 for r in readings
             ),
         )
-    if "codes" in result:
+    if result.get("codes"):
         screen.print_table(
             ("Code", "Status", "Meaning"),
             ((c["code"], c["status"], c["meaning"]) for c in result["codes"]),
         )
-        if not result["codes"]:
-            screen.say("No codes.")
+    elif "codes" in result and not result["error"]:
+        screen.say("No codes.")
     if tests := result.get("tests"):
         screen.print_table(
             ("Monitor", "Test", "Value", "Low", "High", "Unit", "Result"),

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from obdlog.cli import screen
+from obdlog.cli.exits import ExitCode
 from obdlog.cli.options import JsonOption
 
 
@@ -22,7 +23,8 @@ def run(
 ) -> None:
     """List serial ports. Nothing is sent to any of them unless you say so.
 
-    Another device may sit on a port: asking sends it a few characters.
+    Another device may sit on a port: asking sends it a few characters. Where none of the ports
+    named with --ask answers as an adapter, the exit code is 3.
     """
     from obdlog.links.serial_port import list_ports
 
@@ -42,7 +44,13 @@ def run(
     ]
     if json:
         screen.print_json({"format": "obdlog.ports/1", "ports": rows})
-        return
+    else:
+        _show(rows, asked=bool(to_ask))
+    if ask and not any(answers[port]["adapter"] for port in ask):
+        raise typer.Exit(ExitCode.LINK)
+
+
+def _show(rows: list[dict[str, object]], *, asked: bool) -> None:
     if not rows:
         screen.say("No serial port found. Plug the adapter in, or use socket://host:port.")
         return
@@ -50,7 +58,7 @@ def run(
         ("Port", "Description", "Adapter"),
         ((r["port"], r["description"], _adapter_text(r)) for r in rows),
     )
-    if not to_ask:
+    if not asked:
         screen.say("Ask one with --ask PORT, or use it with --link PORT.")
 
 
