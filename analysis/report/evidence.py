@@ -14,6 +14,7 @@ from analysis.data import SessionData
 from analysis.quality import SignalQuality, quality, session_gaps
 from analysis.report import words
 from analysis.report.case import CaseMaterial
+from analysis.report.onboard import failed_tests
 
 if TYPE_CHECKING:
     from analysis.findings import Finding
@@ -45,8 +46,14 @@ class ModuleCodes:
     rows: tuple[Row, ...]
 
 
-def code_tables(before: Document | None, after: Document | None) -> tuple[ModuleCodes, ...]:
-    """Return one table a module, in order of address."""
+def code_tables(
+    before: Document | None,
+    after: Document | None,
+    tests_before: Document | None = None,
+    tests_after: Document | None = None,
+) -> tuple[ModuleCodes, ...]:
+    """Return one table a module, in order of address; failed tests stand beside their code."""
+    tests = (("before", tests_before), ("after", tests_after))
     earlier, later = modules_of(before), modules_of(after)
     present = {**present_codes(before), **present_codes(after)}
     tables = []
@@ -62,7 +69,7 @@ def code_tables(before: Document | None, after: Document | None) -> tuple[Module
                 heading=words.module_name(module),
                 note=" · ".join(filter(None, notes)),
                 read=was_read(earlier.get(address)) or was_read(later.get(address)),
-                rows=tuple(_code_row(key, before, after) for key in keys),
+                rows=tuple(_code_row(key, before, after, tests) for key in keys),
             )
         )
     return tuple(tables)
@@ -77,7 +84,12 @@ def _lamp(when: str, document: Document | None, module: Document | None) -> str:
     return f"{when}: lamp {words.LAMP[module.get('lamp')]}"
 
 
-def _code_row(key: Key, before: Document | None, after: Document | None) -> Row:
+def _code_row(
+    key: Key,
+    before: Document | None,
+    after: Document | None,
+    tests: Sequence[tuple[str, Document | None]],
+) -> Row:
     address, code, failure_type = key
     earlier, later = present_codes(before).get(key), present_codes(after).get(key)
     said: dict[str, Any] = {**(later or {}), **(earlier or {})}
@@ -89,10 +101,20 @@ def _code_row(key: Key, before: Document | None, after: Document | None) -> Row:
             _status(before, address, earlier),
             _status(after, address, later),
             words.JUDGEMENT.get(judgement, judgement),
-            " Caution: ".join(filter(None, (str(said.get("because") or "–"), said.get("caution")))),
+            " ".join((_because(said), *_failed_tests(key, tests))),
         ),
         alert=later is not None,
     )
+
+
+def _because(said: Mapping[str, Any]) -> str:
+    return " Caution: ".join(filter(None, (str(said.get("because") or "–"), said.get("caution"))))
+
+
+def _failed_tests(key: Key, tests: Sequence[tuple[str, Document | None]]) -> Iterator[str]:
+    for when, document in tests:
+        for test in failed_tests(key[0], key[1], document):
+            yield f"✗ On-board test failed {when}: {test.monitor}: {test.result}."
 
 
 def _status(document: Document | None, address: str, code: Document | None) -> str:
@@ -305,9 +327,9 @@ def _rate_row(q: SignalQuality) -> Row:
 
 def outside_rows(findings: Sequence[Finding]) -> tuple[Row, ...]:
     """Return the findings outside their range, the gravest on top, with what they suggest."""
-    order = {"stop": 0, "attention": 1, "watch": 2, "info": 3}
-    outside = [f for f in findings if f.verdict == "outside"]
-    outside.sort(key=lambda f: (order.get(str(f.severity), 9), f.title))
+    order = {"stop": 0, "attention": 1, "watch": 2}
+    outside = [f for f in findings if f.verdict == "outside" and str(f.severity) in order]
+    outside.sort(key=lambda f: (order[str(f.severity)], f.title))
     return tuple(
         Row(
             (
@@ -321,6 +343,15 @@ def outside_rows(findings: Sequence[Finding]) -> tuple[Row, ...]:
             alert=True,
         )
         for f in outside
+    )
+
+
+def note_rows(findings: Sequence[Finding]) -> tuple[Row, ...]:
+    """Return what is outside its range without weight: worth knowing, no fault by itself."""
+    notes = [f for f in findings if f.verdict == "outside" and str(f.severity) == "info"]
+    return tuple(
+        Row((_check(f), _expected(f), _evidence(f), _remarks(f)))
+        for f in sorted(notes, key=lambda f: f.title)
     )
 
 

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-from analysis.compare.codes import modules_of, present_codes, was_read
-from analysis.compare.model import Change, CodeChange, Document, ItemVerdict, Verdict
+from analysis.compare.codes import modules_of, present_codes, statuses, was_read
+from analysis.compare.model import Change, Document, ItemVerdict, Verdict
 from analysis.report.case import CaseMaterial
-from analysis.report.words import counted, module_name
-from analysis.report.words import monitor as monitor_name
+from analysis.report.owner_open import erased_only, waiting
+from analysis.report.words import counted, listed
+from analysis.report.words import plain_module as name_of
 
 IF_A_LAMP_RETURNS = (
     "Red lamp, or a warning for oil pressure, overheating, brakes or steering: stop as soon as it "
@@ -43,11 +44,11 @@ def owner_page(material: CaseMaterial) -> OwnerPage:
     return OwnerPage(
         headline=headline,
         symbol=symbol,
-        lit=tuple(_lit(material.before.codes)),
+        lit=(*_lit(material.before.codes), *(f"Reported: {note}" for note in material.notes)),
         found=tuple(_found(material.before.codes)),
         done=tuple(_done(material)),
         clear=tuple(_clear(material)),
-        waiting=tuple(_waiting(material)),
+        waiting=tuple(waiting(material)),
     )
 
 
@@ -59,16 +60,41 @@ def _headline(material: CaseMaterial) -> tuple[str, str]:
         if material.after.codes is None:
             return "…", "The car was read once. There is no second reading to compare it with yet."
         return "…", "No code needed proof of a repair; see the readings below."
-    counts = {v: sum(item.verdict is v for item in items) for v in Verdict}
-    if counts[Verdict.CONTRADICTED]:
-        names = ", ".join(i.item for i in items if i.verdict is Verdict.CONTRADICTED)
-        return "✗", f"The evidence speaks against the repair of {names}."
-    if not counts[Verdict.NOT_PROVEN]:
+    # A code and the work that answers it are one thing: codes are counted, work is told in words.
+    codes, work = ([i for i in items if (i.kind == "code") is wanted] for wanted in (True, False))
+    against = _of(codes, Verdict.CONTRADICTED) or _of(work, Verdict.CONTRADICTED)
+    if against:
+        return "✗", f"The evidence speaks against the repair of {', '.join(against)}."
+    open_codes, open_work = (_of(some, Verdict.NOT_PROVEN) for some in (codes, work))
+    if not open_codes and not open_work:
         return "✓", "All evidence collected is consistent with a repaired car."
-    proven = counts[Verdict.PROVEN]
-    start = f"{proven} of {len(items)} items are proven; " if proven else ""
-    what = counted(counts[Verdict.NOT_PROVEN], "item is", "items are")
-    return "…", f"{start}{what} not proven yet. Nothing seen so far speaks against the repair."
+    return "…", " ".join(_not_yet(material, codes, open_codes, open_work))
+
+
+def _not_yet(
+    material: CaseMaterial, codes: list[ItemVerdict], open_codes: list[str], open_work: list[str]
+) -> Iterator[str]:
+    unworked = {c.code for c in erased_only(material)}
+    if codes:
+        yield f"{counted(len(codes), 'trouble code', 'trouble codes')} to clear up:"
+        proven = [i for i in codes if i.verdict is Verdict.PROVEN]
+        parts = [
+            (sum(not i.limit for i in proven), "proven gone"),
+            (sum(bool(i.limit) for i in proven), "gone as far as other modules can tell"),
+            (len(open_codes), "not proven yet"),
+        ]
+        yield ", ".join(f"{count} {words}" for count, words in parts if count) + "."
+    if unworked:
+        was = "was" if len(unworked) == 1 else "were"
+        yield f"{listed(sorted(unworked))} {was} erased, not repaired as far as stated."
+    elif open_work and not open_codes:
+        yield f"Not shown yet: {', '.join(open_work)}."
+    if not unworked:
+        yield "Nothing seen so far speaks against the repair."
+
+
+def _of(items: list[ItemVerdict], verdict: Verdict) -> list[str]:
+    return [i.item for i in items if i.verdict is verdict]
 
 
 def _lit(codes: Document | None) -> Iterator[str]:
@@ -76,7 +102,7 @@ def _lit(codes: Document | None) -> Iterator[str]:
         yield "Not known: the lamps were not read before the work."
         return
     modules = modules_of(codes).values()
-    lit = [module_name(m) for m in modules if m.get("lamp")]
+    lit = [name_of(m) for m in modules if m.get("lamp")]
     if lit:
         yield f"The engine lamp was switched on by: {', '.join(lit)}."
     elif any(m.get("lamp") is False for m in modules):
@@ -102,7 +128,9 @@ def _found(codes: Document | None) -> Iterator[str]:
         ("undecided", "could not be decided", "could not be decided"),
     )
     if present:
-        yield f"{counted(len(present), 'trouble code', 'trouble codes')} stored."
+        how = [_how_stored(code) for code in present.values()]
+        parts = [f"{how.count(kind)} {kind}" for kind in KINDS_OF_RECORD if kind in how]
+        yield f"{counted(len(present), 'trouble code', 'trouble codes')}: {', '.join(parts)}."
     known = {kind for kind, _, _ in kinds}
     for kind, one, many in kinds:
         group = [
@@ -111,11 +139,21 @@ def _found(codes: Document | None) -> Iterator[str]:
             if (str(c.get("judgement")) if c.get("judgement") in known else "undecided") == kind
         ]
         if group:
-            listed = "; ".join(
+            named = "; ".join(
                 " ".join(filter(None, (str(c["code"]), _bracketed(c.get("meaning")))))
                 for c in group
             )
-            yield f"{len(group)} {one if len(group) == 1 else many}: {listed}."
+            yield f"{len(group)} {one if len(group) == 1 else many}: {named}."
+
+
+KINDS_OF_RECORD = ("stored", "pending", "only as a permanent record")
+
+
+def _how_stored(code: Document) -> str:
+    found = set(statuses(code))
+    if found <= {"pending"}:
+        return "pending"
+    return "only as a permanent record" if found <= {"permanent"} else "stored"
 
 
 def _bracketed(meaning: object) -> str:
@@ -132,8 +170,7 @@ def _done(material: CaseMaterial) -> Iterator[str]:
         times = len(material.erased_at)
         again = f" The case shows {times} erases." if times > 1 else ""
         yield f"The stored codes were saved first and then erased.{again}"
-    yield from material.notes
-    if not (work.unplugged or work.replaced or material.erased_at or material.notes):
+    if not (work.unplugged or work.replaced or material.erased_at):
         yield "No work was noted."
 
 
@@ -143,19 +180,11 @@ def _clear(material: CaseMaterial) -> Iterator[str]:
         yield "Not known: the codes were not read after the work."
         return
     modules = [m for m in modules_of(after).values() if was_read(m)]
-    free = [module_name(m) for m in modules if not _codes_of(after, m)]
+    free = [name_of(m) for m in modules if not _codes_of(after, m)]
     if free:
         yield f"No codes now in: {', '.join(free)}."
     if material.comparison:
-        gone = material.comparison.of(Change.GONE)
-        if gone:
-            yield f"Gone since the first reading: {_listed(gone)}."
-        proven = [i for i in material.comparison.repair if i.verdict is Verdict.PROVEN]
-        whole = [i.item for i in proven if not i.limit]
-        if whole:
-            yield f"Proven by reading, monitor and drive: {', '.join(whole)}."
-        if limited := [i.item for i in proven if i.limit]:
-            yield f"Proven as far as other modules can tell: {', '.join(limited)}."
+        yield from _gone(material, material.comparison.repair)
     lamps = {m.get("lamp") for m in modules}
     if False in lamps and True not in lamps:
         yield "The engine lamp is not switched on by any module that was read."
@@ -163,77 +192,36 @@ def _clear(material: CaseMaterial) -> Iterator[str]:
         yield "Nothing can be called clear: no module answered."
 
 
+def _gone(material: CaseMaterial, items: tuple[ItemVerdict, ...]) -> Iterator[str]:
+    """Yield what stayed away, by how far the evidence reaches."""
+    assert material.comparison is not None
+    gone = material.comparison.of(Change.GONE)
+    proven = [i for i in items if i.verdict is Verdict.PROVEN]
+    whole, limited = ([i for i in proven if bool(i.limit) is some] for some in (False, True))
+    if codes := [i.item for i in whole if i.kind == "code"]:
+        yield f"Proven gone, every requirement met: {', '.join(codes)}."
+    if work := [i.item for i in whole if i.kind != "code"]:
+        yield f"What was seen is consistent with sound work on: {', '.join(work)}."
+    codes = [i.item for i in limited if i.kind == "code"]
+    reporters = listed(dict.fromkeys(c.module for c in gone if c.code.startswith("U")))
+    verb = "report" if " and " in reporters else "reports"
+    if work := [i.item for i in limited if i.kind != "code"]:
+        codes_too = f", {', '.join(codes)}" if codes else ""
+        yield (
+            f"{', '.join(work)}{codes_too}: {reporters or 'other modules'} no longer {verb} it "
+            "missing; the module itself was not read."
+        )
+    elif codes:
+        yield (
+            f"{', '.join(codes)}: {reporters or 'other modules'} no longer {verb} it; the module "
+            "that it speaks about was not read."
+        )
+    told = {i.item for i in proven} | {c.code for c in erased_only(material)}
+    rest = [c.code for c in gone if not {c.code, f"{c.code} in module {c.address}"} & told]
+    if rest:
+        yield f"Not stored any more, but not proven to be repaired: {listed(dict.fromkeys(rest))}."
+
+
 def _codes_of(codes: Document, module: Document) -> list[str]:
     address = str(module.get("address", ""))
     return [code for where, code, _ in present_codes(codes) if where == address]
-
-
-def _waiting(material: CaseMaterial) -> Iterator[str]:
-    comparison = material.comparison
-    if comparison:
-        for change, words in (
-            (Change.REMAINING, "Still stored"),
-            (Change.NEW, "New since the first reading"),
-            (Change.NOT_READ_AGAIN, "Not looked for again, because the module did not answer"),
-        ):
-            if codes := comparison.of(change):
-                yield f"{words}: {_listed(codes)}."
-        yield from _open_items(comparison.repair)
-        yield from (i.limit for i in comparison.repair if i.kind == "work" and i.limit)
-    incomplete = sorted(_incomplete(material.after.readiness or material.before.readiness))
-    if incomplete:
-        yield (
-            f"Self-tests that the car has not finished: {', '.join(incomplete)}. Normal driving "
-            "finishes most of them within days; some need a night at rest or a steady motorway "
-            "drive."
-        )
-    silent = [module_name(m) for m in modules_of(material.after.codes).values() if not was_read(m)]
-    if silent:
-        yield f"Not read, so not known to be clear: {', '.join(silent)}."
-    if material.after.data is None:
-        yield "A road test after the work has not been recorded."
-    yield (
-        "Before an inspection, let the self-tests finish and have the codes read once more. The "
-        "rules differ by place, and this report does not say that the car will pass."
-    )
-
-
-MOST_OPEN_POINTS = 6
-"""More than this make no page for an owner; the rest stands in the technician's part."""
-
-
-def _open_items(items: Sequence[ItemVerdict]) -> Iterator[str]:
-    against: dict[str, list[str]] = {}
-    missing: dict[str, list[str]] = {}
-    for item in items:
-        for point in item.requirements:
-            if point.met is False and point.contradicts:
-                against.setdefault(point.evidence, []).append(item.item)
-            elif point.met is not True:
-                words = f"“{point.text}” – {point.evidence}"
-                missing.setdefault(words, []).append(item.item)
-    for evidence, names in against.items():
-        yield f"Speaks against the repair of {', '.join(names)}: {evidence}."
-    for words, names in list(missing.items())[:MOST_OPEN_POINTS]:
-        yield f"Not shown yet for {', '.join(names)}: {words}."
-    if len(missing) > MOST_OPEN_POINTS:
-        more = len(missing) - MOST_OPEN_POINTS
-        yield f"{counted(more, 'further point', 'further points')} in the technician's part."
-
-
-def _listed(codes: tuple[CodeChange, ...]) -> str:
-    return ", ".join(
-        dict.fromkeys(
-            c.code + (" (only the permanent record)" if c.after == ("permanent",) else "")
-            for c in codes
-        )
-    )
-
-
-def _incomplete(readiness: Document | None) -> set[str]:
-    return {
-        monitor_name(str(monitor["monitor"]))
-        for module in (readiness or {}).get("modules", ())
-        for monitor in module.get("monitors", ())
-        if monitor.get("supported") and not monitor.get("complete")
-    }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
@@ -134,6 +134,17 @@ def module_name(module: Mapping[str, Any]) -> str:
     """Return a module's name with its address."""
     name, address = str(module.get("name") or ""), str(module.get("address") or "")
     return f"{name} ({address})" if name and address and name != address else name or address
+
+
+def plain_module(module: Mapping[str, Any]) -> str:
+    """Return a module's name for the owner, who has no use for its address."""
+    return str(module.get("name") or f"module {module.get('address') or 'without a name'}")
+
+
+def listed(names: Iterable[str]) -> str:
+    """Return names as a sentence lists them."""
+    *first, last = [*names] or [""]
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 def counted(count: int, one: str, many: str) -> str:

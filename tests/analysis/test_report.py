@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+from dataclasses import replace
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
@@ -17,6 +18,7 @@ from analysis.compare import CaseSide, compare
 from analysis.data import Gap, Mark, SessionData
 from analysis.findings import Evidence, Expected, Finding, Severity, Verdict
 from analysis.report import CaseFile, CaseMaterial, Equipment, build_report
+from analysis.report.evidence import code_tables
 from analysis.report.owner import owner_page
 from analysis.report.words import duration, masked_vin, moment, number, span
 from obdlog.model import Work
@@ -185,14 +187,15 @@ def page(html):
     "words",
     [
         # Owner.
-        "engine lamp was switched on by: engine (7E8)",
+        "engine lamp was switched on by: engine.",
         "1 looks like a fault: P0102 (Airflow circuit low)",
         "1 is consistent with the work done: U0100",
         "Unplugged during the work: airflow meter plug",
         "saved first and then erased",
-        "Gone since the first reading: P0102",
+        "1 looks like a fault: P0102",
         "Self-tests that the car has not finished: catalyst",
-        "Not read, so not known to be clear: gearbox (7EA)",
+        "Not read, so not known to be clear: gearbox.",
+        "Reported: Battery was flat.",
         "does not say that the car will pass",
         "Engine lamp flashing: ease off",
         # Technician.
@@ -232,7 +235,7 @@ def test_the_report_says(page, words):
 
 def test_unread_modules_are_never_called_clear(page):
     owner = owner_page(material())
-    assert not any("7EA" in sentence for sentence in owner.clear)
+    assert not any("gearbox" in sentence for sentence in owner.clear)
     assert "after: not read (no answer), not known to be clear" in page.words
 
 
@@ -332,6 +335,150 @@ def test_a_returned_code_is_the_headline():
     case = material(after=after, comparison=compare(before, after))
     assert owner_page(case).symbol == "✗"
     assert "speaks against the repair of P0102" in owner_page(case).headline
+
+
+EVAP = {
+    "code": "P0442", "status": ["confirmed"], "meaning": "Evaporative system: small leak",
+    "judgement": "fault", "because": "nothing explains it", "failure_type": None,
+}  # fmt: skip
+LEAK_TEST = {
+    "modules": [
+        {
+            "address": "7E8",
+            "name": "engine",
+            "tests": [
+                {"monitor_id": "3B", "monitor": "evaporative system, 1.0 mm", "test_id": "80",
+                 "value": 0.0500488, "low": 0.0, "high": 0.0400085, "unit": "inch",
+                 "result": "fail"},
+                {"monitor_id": "21", "test_id": "80", "value": 3, "low": 0, "high": 2,
+                 "unit": "count", "result": "fail"},
+            ],
+        }
+    ]
+}  # fmt: skip
+
+
+def two_codes(evap_complete=False, work=None, **changes):
+    """Return a case: P0102 answers the work and stayed away, P0442 was only erased."""
+    monitors = [
+        {"monitor": "components", "supported": True, "complete": True},
+        {"monitor": "evaporative-system", "supported": True, "complete": evap_complete},
+    ]
+    ready = {"modules": [{"address": "7E8", "name": "engine", "monitors": monitors}]}
+    air = code("P0102", "confirmed", judgement="after-effect")
+    before = CaseSide(
+        reading(
+            "2026-03-01T09:00:00Z",
+            module("7E8", air, EVAP, code("P0171", "pending", judgement="follow-on"), lamp=True),
+        )
+    )
+    after = CaseSide(
+        reading("2026-03-01T12:00:00Z", module("7E8")), ready, drive(), FINDINGS[:1], True
+    )
+    work = work or Work(("airflow meter plug",), ("air filter box",))
+    given = {
+        "before": before,
+        "after": after,
+        "work": work,
+        "comparison": compare(before, after, work),
+        "tests_before": LEAK_TEST,
+    }
+    return material(**{**given, **changes})
+
+
+class TestAFaultThatWasOnlyErased:
+    def test_is_not_called_clear_and_is_expected_back(self):
+        owner = owner_page(two_codes())
+        assert not [s for s in owner.clear if "P0442" in s]
+        (said,) = [s for s in owner.waiting if "P0442" in s]
+        assert "(Evaporative system: small leak) was erased, not repaired as far as stated" in said
+        assert "own test had failed: evaporative system, 1.0 mm" in said
+        assert said.endswith("Its test has not run since the erase: expect it back.")
+        assert owner.headline.endswith("P0442 was erased, not repaired as far as stated.")
+        assert "speaks against" not in owner.headline
+
+    def test_is_watched_once_its_test_has_run(self):
+        (said,) = [s for s in owner_page(two_codes(True)).waiting if "P0442" in s]
+        assert "has run since without setting it again" in said
+
+    def test_unless_the_work_was_about_it(self):
+        case = two_codes(work=Work((), ("fuel cap",)))
+        assert not [s for s in owner_page(case).waiting if "erased, not repaired" in s]
+
+    def test_stands_beside_its_failed_test_for_the_technician(self):
+        # SAE J1979 Appendix D: monitors 39 to 3D are of the evaporative system, 21 is a catalyst.
+        (table,) = code_tables(two_codes().before.codes, two_codes().after.codes, LEAK_TEST)
+        remarks = {row.cells[0]: row.cells[-1] for row in table.rows}
+        words = "✗ On-board test failed before: evaporative system, 1.0 mm: 0.05\u00a0inch, limits "
+        assert words + "0 to 0.04\u00a0inch." in remarks["P0442"]
+        assert "On-board" not in remarks["P0102"]
+
+
+def test_the_banner_counts_codes_and_no_work_a_second_time():
+    case = two_codes()
+    assert owner_page(case).headline.startswith("3 trouble codes to clear up: ")
+    counts = [int(n) for n in re.findall(r"(\d+) (?:proven|gone|not)", owner_page(case).headline)]
+    assert sum(counts) == 3
+
+
+def test_stored_and_pending_codes_are_counted_apart():
+    assert owner_page(two_codes()).found[0] == "3 trouble codes: 2 stored, 1 pending."
+
+
+def test_what_the_customer_said_is_not_called_work():
+    owner = owner_page(material(work=Work(), erased_at=()))
+    assert owner.lit[-1] == "Reported: Battery was flat."
+    assert owner.done == ("No work was noted.",)
+
+
+def test_the_owners_page_needs_no_addresses_and_no_signal_names():
+    for case in (material(), two_codes(), two_codes(True)):
+        owner = owner_page(case)
+        parts = (owner.lit, owner.found, owner.done, owner.clear, owner.waiting)
+        text = " ".join((owner.headline, *(s for part in parts for s in part)))
+        assert "7E8" not in text
+        assert not re.search(r"\b(EVAP_PCT|MAF|RPM|LONGFT1|VSS)\b", text.replace("(MAF)", ""))
+
+
+def test_no_code_after_an_erase_without_known_self_tests_means_unknown():
+    case = two_codes()
+    blind = replace(case, after=replace(case.after, readiness=None))
+    words = "The self-tests were not read after the erase. No code"
+    assert [s for s in owner_page(blind).waiting if s.startswith(words)]
+    assert not [s for s in owner_page(case).waiting if s.startswith(words)]
+
+
+def test_a_module_that_was_not_read_is_spoken_of_through_others_only():
+    lost = code("U0121", "confirmed", judgement="after-effect", meaning="Brake control module lost")
+    before = CaseSide(reading("2026-03-01T09:00:00Z", module("7E8", lost)))
+    after = CaseSide(
+        reading("2026-03-01T12:00:00Z", module("7E8")), None, drive(), (), read_after_drive=True
+    )
+    work = Work(("brake control module",), ())
+    case = material(before=before, after=after, work=work, comparison=compare(before, after, work))
+    text = " ".join(owner_page(case).clear)
+    assert "monitor" not in text
+    assert "engine no longer reports it missing; the module itself was not read" in text
+
+
+def test_simulated_data_is_said_at_the_top_of_every_part(html):
+    sections = re.findall(r"<section[^>]*>(.*?)</section>", html, re.DOTALL)
+    assert len(sections) == 8
+    for section in sections:
+        assert Page(section).words.startswith("SIMULATED: invented data from a simulated car.")
+    assert "<title>SIMULATED" in html
+    real = build_report(material(equipment=Equipment(link="/dev/ttyUSB0")))
+    assert "SIMULATED" not in real
+
+
+def test_what_is_outside_without_weight_is_a_note():
+    note = replace(FINDINGS[1], title="Codes had time to come back", severity=Severity.INFO)
+    case = material()
+    case = replace(case, after=replace(case.after, findings=(*FINDINGS, note)))
+    html = build_report(case)
+    notes, outside = html.index("<h3>Notes</h3>"), html.index("<h3>✗ Outside")
+    assert outside < html.index("Rail pressure", outside) < notes
+    assert notes < html.index("Codes had time to come back", outside)
 
 
 @pytest.mark.parametrize(
