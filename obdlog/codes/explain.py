@@ -1,11 +1,11 @@
-"""What a code, a signal or a readiness monitor means and what to look at, offline."""
+"""What a code, a signal, a readiness monitor or a part means and what to look at, offline."""
 
 from __future__ import annotations
 
 import difflib
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -13,7 +13,7 @@ from typing import Any
 from obdlog.codes.data import codes, components
 from obdlog.codes.judge import caution
 from obdlog.codes.meaning import Definer, describe, split_code
-from obdlog.codes.work import match_components
+from obdlog.codes.work import components_named, match_components
 from obdlog.errors import TableError
 from obdlog.tables import signals
 from obdlog.tables.loader import package_text
@@ -23,7 +23,12 @@ from obdlog.units import shown
 FILE = "judgement_topics.toml"
 MAX_TEXT = 60
 
+MOST_WORDS = 6
+
 _CODE_LIKE = re.compile(r"[PCBU][0-9A-F]{4}(?:[-:]?[0-9A-F]{2})?", re.IGNORECASE)
+_MEANT_AS_CODE = re.compile(r"[PCBU][0-9][0-9A-Z]*(?:[-:][0-9A-Z]*)?", re.IGNORECASE)
+_CODE_FORM = "a trouble code is P, C, B or U, a digit from 0 to 3 and three hexadecimal digits"
+MOST_CODES = 12
 _SAME_TOPIC = {
     **{f"SHRTFT{n}": "SHRTFT1" for n in range(2, 5)},
     **{f"LONGFT{n}": "LONGFT1" for n in range(2, 5)},
@@ -36,7 +41,7 @@ _NOT_A_PART = "A code names a circuit or a system, not a part."
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """What is known about one thing; `kind` is ``code``, ``signal`` or ``monitor``.
+    """What is known about one thing; `kind` is ``code``, ``signal``, ``monitor`` or ``part``.
 
     `causes` stand in order of likelihood. `related` are signals worth watching. `facts` are
     (name, text) pairs such as unit and range. `safety` is "" where nothing special holds.
@@ -58,12 +63,15 @@ class UnknownTopicError(ValueError):
 
     def __init__(self, text: str, suggestions: tuple[str, ...]) -> None:
         near = f"; did you mean {', '.join(suggestions)}?" if suggestions else ""
-        super().__init__(f"{text!r} is no code, signal or monitor known here{near}")
+        said = f"{text!r} is no code, signal, monitor or part known here"
+        if _MEANT_AS_CODE.fullmatch(text):
+            said = f"{text!r} is no trouble code: {_CODE_FORM}"
+        super().__init__(said + near)
         self.suggestions = suggestions
 
 
 def explain(text: str) -> Explanation:
-    """Return what is known about a code (``P0102``), signal (``ECT``, ``0x0C``) or monitor.
+    """Return what is known about a code (``P0102``), signal (``ECT``, ``0x0C``), monitor or part.
 
     Raises
     ------
@@ -87,7 +95,42 @@ def explain(text: str) -> Explanation:
     by_pid = _by_pid(asked)
     if by_pid is not None:
         return by_pid
+    parts = components_named(asked)
+    if parts:
+        return _explain_parts(asked, parts)
     raise UnknownTopicError(asked, _near(asked))
+
+
+def explain_all(words: Sequence[str]) -> tuple[Explanation, ...]:
+    """Return what is known about each thing that `words` name, the longest names first.
+
+    ``oxygen sensor heater`` is one thing, ``P0102 ECT`` are two.
+
+    Raises
+    ------
+    UnknownTopicError
+        Nothing is known by one of the names.
+    """
+    try:
+        return (explain(" ".join(words)),)
+    except UnknownTopicError:
+        if len(words) < 2:
+            raise
+    found: list[Explanation] = []
+    left = list(words)
+    while left:
+        for count in range(min(len(left), MOST_WORDS), 0, -1):
+            name = " ".join(left[:count])
+            try:
+                found.append(explain(name))
+            except UnknownTopicError:
+                continue
+            del left[:count]
+            break
+        else:
+            rest = " ".join(left if found else words)
+            raise UnknownTopicError(rest, _near(rest) or _near(" ".join(words)))
+    return tuple(found)
 
 
 def _explain_code(code: str, failure_type: str | None) -> Explanation:
@@ -113,8 +156,7 @@ def _explain_code(code: str, failure_type: str | None) -> Explanation:
         facts.append(("often shares a supply with", "other sensors on a 5 V reference"))
     if row.component.leads_to:
         led = [c for c in codes() if row.component.leads_to_code(c)]
-        more = ", …" if len(led) > 12 else ""
-        facts.append(("commonly brings along", ", ".join(led[:12]) + more))
+        facts.append(("commonly brings along", _listed(led)))
     return Explanation(
         "code",
         code,
@@ -170,9 +212,42 @@ def _explain_monitor(name: str) -> Explanation:
         name,
         topic["title"],
         topic["meaning"],
-        (("completes", topic["completes"]), ("source", "common practice, no source")),
-        measure="The maker's own drive plan wins. Not complete means unknown, not repaired.",
+        (
+            ("completes", topic["completes"]),
+            ("drive plan", "where the maker publishes one, that one, not this"),
+            ("not complete", "means unknown, not repaired"),
+            ("source", "common practice, no source"),
+        ),
     )
+
+
+def _explain_parts(text: str, ids: Sequence[str]) -> Explanation:
+    """Return what is known about the parts, systems or modules that one word names."""
+    parts = [components()[i] for i in ids]
+    named = [code for code, row in codes().items() if row.component in parts]
+    facts = [("codes that name it", _listed(named) or "none in this edition")]
+    led = [c for c in codes() if c not in named and any(p.leads_to_code(c) for p in parts)]
+    if led:
+        facts.append(("commonly brings along", _listed(led)))
+    related = tuple(dict.fromkeys(signal for part in parts for signal in part.signals))
+    if not related:
+        facts.append(
+            ("live readings", "none that the standard knows: the maker's means are needed")
+        )
+    return Explanation(
+        "part",
+        text,
+        "; ".join(part.label for part in parts),
+        _NOT_A_PART,
+        tuple(facts),
+        related=related,
+        safety=next(filter(None, map(caution, named)), ""),
+    )
+
+
+def _listed(found: Sequence[str]) -> str:
+    more = ", …" if len(found) > MOST_CODES else ""
+    return ", ".join(found[:MOST_CODES]) + more
 
 
 def _by_pid(text: str) -> Explanation | None:
@@ -191,7 +266,16 @@ def _by_pid(text: str) -> Explanation | None:
 
 
 def _near(text: str) -> tuple[str, ...]:
-    named = [signal for c in sorted(match_components(text)) for signal in components()[c].signals]
+    if _MEANT_AS_CODE.fullmatch(text):
+        digits = text.upper()
+        alike = [f"{digits[0]}{first}{digits[2:5]}" for first in "0123"]
+        return tuple(code for code in alike if code in codes())
+    plain = text.casefold()
+    parts = [components()[c] for c in sorted(match_components(text))]
+    named = [name for part in parts for name in (*part.signals, *part.aliases) if name in plain]
+    named += [signal for part in parts for signal in part.signals]
+    stem = plain.rstrip("s")
+    named += [a for c in components().values() for a in c.aliases if stem and a.startswith(stem)]
     known = {name.casefold(): name for name in _known()}
     close = difflib.get_close_matches(text.casefold(), list(known), n=3, cutoff=0.6)
     return tuple(dict.fromkeys([*named, *(known[name] for name in close)]))[:3]

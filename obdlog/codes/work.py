@@ -64,6 +64,11 @@ def match_components(text: str) -> frozenset[str]:
     )
 
 
+def components_named(text: str) -> tuple[str, ...]:
+    """Return the ids of the components that `text` as a whole is a name of, in table order."""
+    return _aliases().get(tuple(_normal(text[:MAX_TEXT]).split()), ())
+
+
 def _match(text: str, done: str) -> WorkItem:
     short = text[:MAX_TEXT]
     return WorkItem(short, done, match_components(short), _numbers(_normal(short)))

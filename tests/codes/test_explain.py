@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from obdlog.codes.data import codes
-from obdlog.codes.explain import UnknownTopicError, explain
+from obdlog.codes.explain import UnknownTopicError, explain, explain_all
 from obdlog.tables import signals
 from obdlog.tables.monitors import monitor_names
 
@@ -60,12 +60,80 @@ def test_every_monitor(name: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "near"), [("ECTT", "ECT"), ("coolant temp", "ECT"), ("catalist", "catalyst")]
+    ("text", "near"),
+    [
+        ("ECTT", "ECT"),
+        ("coolant tempe", "ECT"),
+        ("catalist", "catalyst"),
+        ("airbag lamp", "airbag"),
+        ("brakes", "brake module"),
+    ],
 )
 def test_unknown_text_gets_suggestions(text: str, near: str) -> None:
     with pytest.raises(UnknownTopicError, match="did you mean") as caught:
         explain(text)
     assert near in caught.value.suggestions
+
+
+@pytest.mark.parametrize(
+    ("words", "names"),
+    [
+        ("P0102 ECT", ["P0102", "ECT"]),
+        ("oxygen sensor heater", ["oxygen-sensor-heater"]),
+        ("oxygen sensor heater P0030 pid 0c", ["oxygen-sensor-heater", "P0030", "RPM"]),
+        ("ect ect", ["ECT", "ECT"]),
+        ("catalyst airbag", ["catalyst", "airbag"]),
+    ],
+)
+def test_several_things_are_explained_one_by_one(words: str, names: list[str]) -> None:
+    assert [found.name for found in explain_all(words.split())] == names
+
+
+@pytest.mark.parametrize("words", ["P0102 nonsense", "nonsense P0102", "P0102 P9999"])
+def test_of_several_things_each_must_be_known(words: str) -> None:
+    unknown = "P9999" if "P9999" in words else "nonsense"
+    with pytest.raises(UnknownTopicError, match=unknown):
+        explain_all(words.split())
+
+
+@pytest.mark.parametrize("code", ["P9999", "p4000", "P01", "U01000", "P010G"])
+def test_what_is_meant_as_a_code_hears_what_one_looks_like(code: str) -> None:
+    with pytest.raises(UnknownTopicError, match="digit from 0 to 3") as caught:
+        explain(code)
+    assert all(s in codes() and s[2:] == code[2:5].upper() for s in caught.value.suggestions)
+
+
+def test_a_mistyped_code_is_led_to_those_with_the_same_digits() -> None:
+    with pytest.raises(UnknownTopicError) as caught:
+        explain("P4102")
+    assert caught.value.suggestions == ("P0102", "P2102")
+
+
+@pytest.mark.parametrize(
+    ("part", "said"),
+    [
+        ("airbag", "ohmmeter"), ("srs", "ohmmeter"), ("abs", "Brakes"),
+        ("hybrid battery", "High voltage"),
+    ],
+)  # fmt: skip
+def test_parts_that_can_hurt_carry_their_caution(part: str, said: str) -> None:
+    found = explain(part)
+    assert found.kind == "part"
+    assert said in found.safety
+    assert dict(found.facts)["codes that name it"]
+
+
+def test_a_part_leads_to_its_codes_and_readings() -> None:
+    found = explain("coolant temp")
+    assert "P0118" in dict(found.facts)["codes that name it"]
+    assert found.related == ("ECT",)
+    assert "maker's means" in dict(explain("airbag").facts)["live readings"]
+
+
+def test_a_monitor_has_nothing_to_measure() -> None:
+    found = explain("catalyst")
+    assert not found.measure
+    assert "unknown, not repaired" in dict(found.facts)["not complete"]
 
 
 def test_everything_in_the_tables_can_be_explained() -> None:
