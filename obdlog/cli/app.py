@@ -42,7 +42,7 @@ COMMANDS = (
     Entry("demo", "demo", LEARN, "The whole job against a simulated car, up to the report."),
     Entry("simulate", "simulate", LEARN, "Serve the simulated car to other programs."),
     Entry("decode", "decode", LEARN, "Explain raw replies."),
-    Entry("explain", "explain", LEARN, "Explain a code, a signal or a monitor."),
+    Entry("explain", "explain", LEARN, "Explain codes, signals, monitors and parts."),
     Entry("ports", "ports", CONNECT, "Serial ports, and which answer as an adapter."),
     Entry("adapter", "adapter", CONNECT, "Measure what the adapter really can do."),
     Entry("vehicle", "vehicle", CONNECT, "VIN, calibrations, protocol, modules, signals."),

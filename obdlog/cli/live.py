@@ -53,7 +53,7 @@ def screen_lines(
     if more > 0:
         room = max(1, room - 1)
         more = len(rows) - room * panes
-    titles = _row(("Signal", "Value", "Age"), pane_width)
+    titles = _row(("Signal", "", "Value", "Age"), pane_width)
     columns = [rows[i * room : (i + 1) * room] for i in range(panes)]
     body = [_GAP.join([titles] * panes)]
     body += [
@@ -65,7 +65,7 @@ def screen_lines(
     return [line.rstrip()[:width] for line in (head + body)[:height]]
 
 
-def _rows(progress: Progress, units: Units, *, as_named: bool) -> list[tuple[str, str, str]]:
+def _rows(progress: Progress, units: Units, *, as_named: bool) -> list[tuple[str, str, str, str]]:
     modules = {source for source, _ in progress.latest}
 
     def order(item: tuple[tuple[str, str], tuple[float, Reading]]) -> tuple[int, str]:
@@ -75,7 +75,8 @@ def _rows(progress: Progress, units: Units, *, as_named: bool) -> list[tuple[str
     items = list(progress.latest.items())
     return [
         (
-            f"{reading.label} ({source})" if len(modules) > 1 else reading.label,
+            reading.label,
+            f" ({source})" if len(modules) > 1 else "",
             screen.reading_text(reading, units),
             f"{max(0.0, progress.seconds - at_s):.1f} s",
         )
@@ -84,11 +85,15 @@ def _rows(progress: Progress, units: Units, *, as_named: bool) -> list[tuple[str
 
 
 def _row(cells: Sequence[str], width: int) -> str:
-    """Return label, value and age in `width` characters, what is too long cut with an ellipsis."""
-    label, value, age = cells
+    """Return label, module, value and age in `width` characters.
+
+    What is too long is cut with an ellipsis, never the module: it tells two rows apart.
+    """
+    label, module, value, age = cells
     value_width = max(8, min(_VALUE_WIDTH, (width - _AGE_WIDTH) // 2 - 1))
     label_width = max(4, width - value_width - _AGE_WIDTH - 2)
-    return f"{_cut(label, label_width)} {_cut(value, value_width)} {age:>{_AGE_WIDTH}}"
+    named = f"{_cut(label, label_width - len(module)).rstrip() + module:<{label_width}}"
+    return f"{named} {_cut(value, value_width)} {age:>{_AGE_WIDTH}}"
 
 
 def _cut(text: str, width: int) -> str:

@@ -14,7 +14,10 @@ SessionArgument = Annotated[
     Path, typer.Argument(metavar="SESSION", help="A session file, or a case folder.")
 ]
 FuelOption = Annotated[
-    str | None, typer.Option("--fuel", help="petrol or diesel, where the session does not say.")
+    str | None,
+    typer.Option(
+        "--fuel", metavar="FUEL", help="petrol or diesel, where the session does not say."
+    ),
 ]
 DisplacementOption = Annotated[
     float | None, typer.Option("--displacement", metavar="LITRES", help="Engine displacement [L].")

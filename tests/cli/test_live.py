@@ -81,6 +81,10 @@ def test_modules_are_told_apart_where_several_answer() -> None:
     lines = screen_lines(
         progress_of(4, ("7E8", "7E9")), Units.METRIC, width=80, height=24, caution=ROAD_CAUTION
     )
+    narrow = screen_lines(
+        progress_of(4, ("7E8", "7E9")), Units.METRIC, width=40, height=24, caution=ROAD_CAUTION
+    )
+    assert sum("(7E8)" in line for line in narrow) == sum("(7E9)" in line for line in narrow) == 4
     assert sum("(7E8)" in line for line in lines) == sum("(7E9)" in line for line in lines) == 4
 
 
