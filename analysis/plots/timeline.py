@@ -30,6 +30,7 @@ def plot_timeline(
     bands: Bands | None = None,
     title: str = "",
     width_in: float = look.WIDTH_IN,
+    span_s: tuple[float, float] | None = None,
 ) -> Figure:
     """Return a figure with one panel for each entry of `signals`, in that order.
 
@@ -51,6 +52,8 @@ def plot_timeline(
         Heading of the figure.
     width_in
         Width of the figure [in].
+    span_s
+        Begin and end of the time axis [s]; by default what the signals span.
 
     Raises
     ------
@@ -67,7 +70,7 @@ def plot_timeline(
         raise ValueError("name at least one signal to plot")
     if len(panels) > MOST_PANELS:
         raise ValueError(f"{len(panels)} panels are more than one figure can show ({MOST_PANELS})")
-    start_s, end_s = _span(panels)
+    start_s, end_s = span_s or _span(panels)
     bands = bands or {}
     legends_in = [draw.legend_in(panel, bands) for panel in panels]
     with look.applied():

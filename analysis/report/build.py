@@ -10,7 +10,7 @@ from typing import Any
 from analysis.compare.codes import modules_of, was_read
 from analysis.report import evidence, words
 from analysis.report.case import CaseMaterial
-from analysis.report.figures import drive_picture
+from analysis.report.figures import drive_pictures
 from analysis.report.owner import owner_page
 from analysis.report.render import render
 
@@ -62,7 +62,7 @@ def _context(case: CaseMaterial) -> dict[str, Any]:
         "inside": evidence.inside_rows(case.findings),
         "unjudged": evidence.unjudged_rows(case.findings),
         "signals": evidence.signal_rows(case),
-        "picture": drive_picture(drive, case.findings) if drive is not None else None,
+        "pictures": drive_pictures(drive, case.findings) if drive is not None else (),
         "repair": tuple(_repair(case)),
         "identity_rows": _module_rows(case),
         "files": tuple(

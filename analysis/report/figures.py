@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from analysis.data import SessionData
@@ -19,6 +20,7 @@ USUAL = ("VSS", "RPM", "ECT", "MAF", "MAP", "LOAD_PCT", "SHRTFT1", "LONGFT1", "V
 """Shown when read, in this order, up to `MOST_PANELS`."""
 
 MOST_PANELS = 7
+PANELS_A_PICTURE = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,22 +43,47 @@ def choose_signals(data: SessionData, findings: Sequence[Finding]) -> tuple[str,
     return tuple(sorted(wanted, key=lambda s: (order.get(s, len(order)), s)))
 
 
-def drive_picture(data: SessionData, findings: Sequence[Finding]) -> Picture | None:
-    """Return the drive's figure, or None when it has no signal to show."""
+def drive_pictures(data: SessionData, findings: Sequence[Finding]) -> tuple[Picture, ...]:
+    """Return the drive's figures, a few panels each so that paper holds them; none without signals.
+
+    The first carries the caption of all.
+    """
     signals = choose_signals(data, findings)
-    if not signals:
-        return None
     outside = [f for f in findings if f.verdict == "outside" and f.severity != "info"]
-    figure = plot_timeline(data, signals, findings=outside, bands=bands_of(findings))
-    image = base64.b64encode(figure_bytes(figure, "svg")).decode("ascii")
+    bands = bands_of(findings)
     marked = "; ".join(dict.fromkeys(f.title for f in outside if f.signal in signals))
-    return Picture(
-        url=f"data:image/svg+xml;base64,{image}",
-        caption=(
-            f"Road test {data.path.name}. Shaded: the expected range, where its condition held; "
-            "a line hatched on one side: a limit, the hatched side not expected. Full-height "
-            "slanted hatching: no data there. "
-            + (f"Crossed hatching: when something was outside ({marked})." if marked else "")
-        ).strip(),
-        text="Signals over time: " + ", ".join(signals),
+    caption = (
+        f"Road test {data.path.name}. Shaded: the expected range, where its condition held; a line "
+        "hatched on one side: a limit, the hatched side not expected. Full-height slanted "
+        "hatching: no data there."
+        + (f" Crossed hatching: when something was outside ({marked})." if marked else "")
     )
+    span_s = _shared_span(data, signals)
+    pictures: list[Picture] = []
+    for part in _parts(signals):
+        figure = plot_timeline(data, part, findings=outside, bands=bands, span_s=span_s)
+        image = base64.b64encode(figure_bytes(figure, "svg")).decode("ascii")
+        pictures.append(
+            Picture(
+                url=f"data:image/svg+xml;base64,{image}",
+                caption="" if pictures else caption,
+                text="Signals over time: " + ", ".join(part),
+            )
+        )
+    return tuple(pictures)
+
+
+def _parts(signals: Sequence[str]) -> list[Sequence[str]]:
+    """Return `signals` in parts of about equal size, none above `PANELS_A_PICTURE`."""
+    count = -(-len(signals) // PANELS_A_PICTURE)
+    edges = [len(signals) * n // count for n in range(count + 1)] if count else []
+    return [signals[a:b] for a, b in pairwise(edges)]
+
+
+def _shared_span(data: SessionData, signals: Sequence[str]) -> tuple[float, float] | None:
+    """Return the time axis that all pictures share, so that one can be read beside another."""
+    ends = [(s.at_s[0], s.at_s[-1]) for s in map(data.samples, signals) if s.count]
+    if not ends:
+        return None
+    start_s, end_s = float(min(a for a, _ in ends)), float(max(b for _, b in ends))
+    return (start_s, end_s) if end_s > start_s else None

@@ -137,6 +137,10 @@ class TestTimeline:
             plot_timeline(session(PLAIN), ["MAF"])
         assert "ECT, RPM" in caught.value.hint
 
+    def test_a_time_axis_can_be_given_so_that_figures_match(self):
+        figure = plot_timeline(session(PLAIN), ["RPM"], span_s=(-10.0, 500.0))
+        assert figure.axes[0].get_xlim() == (-10, 500)
+
     def test_a_single_reading_can_be_drawn(self):
         figure = plot_timeline(session({"RPM": ([5.0], [800.0])}), ["RPM"])
         assert figure.axes[0].get_xlim() == (4.5, 5.5)

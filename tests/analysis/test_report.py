@@ -17,12 +17,15 @@ import pytest
 from analysis.compare import CaseSide, compare
 from analysis.data import Gap, Mark, SessionData
 from analysis.findings import Evidence, Expected, Finding, Severity, Verdict
+from analysis.load import load
 from analysis.report import CaseFile, CaseMaterial, Equipment, build_report
 from analysis.report.evidence import code_tables
+from analysis.report.figures import choose_signals, drive_pictures
 from analysis.report.owner import owner_page
 from analysis.report.words import duration, masked_vin, moment, number, span
 from obdlog.model import Work
 
+SAMPLES = Path(__file__).parents[2] / "sample_logs"
 VIN = "XX0AB12C3D4567890"
 HOSTILE = '"><script>alert(1)</script><img src=x onerror=alert(2)>{{7*7}}'
 
@@ -265,6 +268,20 @@ def test_the_figure_is_inside_and_has_words(page):
     (image,) = [v for t, n, v in page.attributes if t == "img" and n == "src"]
     assert base64.b64decode(image.split(",")[1]).lstrip().startswith(b"<?xml")
     assert ("img", "alt", "Signals over time: VSS, RPM, MAF") in page.attributes
+
+
+def test_many_signals_make_several_figures_that_paper_holds_on_one_time_axis():
+    data = load(SAMPLES / "airbox-road-test.session.jsonl.gz")
+    pictures = drive_pictures(data, ())
+    shown = [picture.text.removeprefix("Signals over time: ").split(", ") for picture in pictures]
+    assert [signal for part in shown for signal in part] == list(choose_signals(data, ()))
+    assert len(shown) > 1
+    assert max(map(len, shown)) <= 3
+    assert [bool(picture.caption) for picture in pictures] == [True, *[False] * (len(shown) - 1)]
+
+
+def test_a_drive_without_signals_has_no_figure():
+    assert drive_pictures(replace(drive(), readings=drive().readings.iloc[:0]), ()) == ()
 
 
 def test_all_that_comes_from_car_or_user_is_escaped():
