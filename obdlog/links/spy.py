@@ -12,7 +12,7 @@ MOST_CHUNKS = 20_000
 
 
 class WireLog:
-    """Wraps any link and keeps a timed transcript, the newest part of it when it grows large."""
+    """Wraps any link and keeps what crossed it with its time, the newest part when it grows large."""
 
     def __init__(self, link: Link, most_bytes: int = MOST_BYTES) -> None:
         self._link = link
@@ -39,11 +39,11 @@ class WireLog:
         self._link.set_baud(baud)
 
     def close(self) -> None:
-        """Close the wrapped link; the transcript stays."""
+        """Close the wrapped link; what it kept stays."""
         self._link.close()
 
     def take(self) -> tuple[WireChunk, ...]:
-        """Return the transcript since the last call and forget it."""
+        """Return what crossed it since the last call and forget it."""
         taken = tuple(self._chunks)
         self._chunks.clear()
         self._bytes = 0

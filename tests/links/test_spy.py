@@ -1,4 +1,4 @@
-"""The wire log keeps a timed, bounded transcript."""
+"""The wire log keeps what crossed a link, timed and bounded."""
 
 from __future__ import annotations
 
