@@ -17,11 +17,21 @@ class Units(StrEnum):
     IMPERIAL = "imperial"
 
 
-class FailOn(StrEnum):
-    """What makes a command end with exit code 10."""
+class FailOnOutside(StrEnum):
+    """What makes ``check`` end with exit code 10."""
 
     OUTSIDE = "outside"
+
+
+class FailOnCodes(StrEnum):
+    """What makes ``codes`` end with exit code 10."""
+
     CODES = "codes"
+
+
+class FailOnNotReady(StrEnum):
+    """What makes ``readiness`` end with exit code 10."""
+
     NOT_READY = "not-ready"
 
 
@@ -53,9 +63,10 @@ ReplacedOption = Annotated[
     list[str] | None,
     typer.Option("--replaced", metavar="PART", help="A part that was replaced; repeat for more."),
 ]
-FailOnOption = Annotated[
-    FailOn | None, typer.Option("--fail-on", help="End with exit code 10 when this is found.")
-]
+_FAIL_ON = typer.Option("--fail-on", help="End with exit code 10 when this is found.")
+FailOnOutsideOption = Annotated[FailOnOutside | None, _FAIL_ON]
+FailOnCodesOption = Annotated[FailOnCodes | None, _FAIL_ON]
+FailOnNotReadyOption = Annotated[FailOnNotReady | None, _FAIL_ON]
 SaveOption = Annotated[
     Path | None,
     typer.Option("--save", metavar="FILE", help="Also write the session to this new file."),

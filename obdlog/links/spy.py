@@ -12,7 +12,7 @@ MOST_CHUNKS = 20_000
 
 
 class WireLog:
-    """Wraps any link and keeps what crossed it with its time, the newest part when it grows large."""
+    """Wraps any link and keeps what crossed it with its time, the newest part when that grows."""
 
     def __init__(self, link: Link, most_bytes: int = MOST_BYTES) -> None:
         self._link = link

@@ -128,6 +128,10 @@ def test_fail_on_ends_with_ten_only_when_found(run):
     run("codes", "--link", "sim://airbox-repair", "--fail-on", "codes", code=10)
     run("codes", "--link", "sim://healthy-petrol", "--fail-on", "codes")
     run("readiness", "--link", "sim://airbox-repair", "--fail-on", "not-ready", code=10)
+    # A word that a command does not know must not look like a check that passed.
+    for command, word in (("codes", "outside"), ("readiness", "codes")):
+        result = run(command, "--link", "sim://airbox-repair", "--fail-on", word, code=2)
+        assert word in result.stderr
 
 
 @pytest.mark.parametrize(

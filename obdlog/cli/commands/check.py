@@ -10,7 +10,7 @@ import typer
 
 from obdlog.cli import screen
 from obdlog.cli.exits import ExitCode
-from obdlog.cli.options import CaseOption, FailOn, FailOnOption, JsonOption
+from obdlog.cli.options import CaseOption, FailOnOutsideOption, JsonOption
 from obdlog.cli.vehicle_options import (
     AltitudeOption,
     DisplacementOption,
@@ -43,7 +43,7 @@ def run(
     all_: Annotated[
         bool, typer.Option("--all", help="Also list what could not be judged, with the reason.")
     ] = False,
-    fail_on: FailOnOption = None,
+    fail_on: FailOnOutsideOption = None,
 ) -> None:
     """Check a session's readings against expected ranges and physics, each with its source."""
     from analysis.findings import Verdict, findings_json
@@ -57,7 +57,7 @@ def run(
     else:
         show(findings, with_reasons=all_)
     outside = any(f.verdict is Verdict.OUTSIDE for f in findings)
-    if fail_on is FailOn.OUTSIDE and outside:
+    if fail_on and outside:
         raise typer.Exit(ExitCode.FOUND)
 
 

@@ -12,8 +12,7 @@ from obdlog.cli import screen
 from obdlog.cli.exits import ExitCode
 from obdlog.cli.options import (
     CaseOption,
-    FailOn,
-    FailOnOption,
+    FailOnCodesOption,
     JsonOption,
     KeepWireOption,
     LinkOption,
@@ -49,7 +48,7 @@ def run(
     units: UnitsOption = Units.METRIC,
     save: SaveOption = None,
     keep_wire: KeepWireOption = False,
-    fail_on: FailOnOption = None,
+    fail_on: FailOnCodesOption = None,
 ) -> None:
     """Read stored, pending and permanent codes with freeze frames; judge each with its reason.
 
@@ -80,7 +79,7 @@ def run(
         show(document, units)
         if not road.work and any(m["codes"] for m in document["modules"]):
             screen.say(HOW_TO_STATE_WORK)
-    if fail_on is FailOn.CODES and any(m["codes"] for m in document["modules"]):
+    if fail_on and any(m["codes"] for m in document["modules"]):
         raise typer.Exit(ExitCode.FOUND)
 
 

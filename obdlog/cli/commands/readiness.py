@@ -11,8 +11,7 @@ from obdlog.cli import screen
 from obdlog.cli.exits import ExitCode
 from obdlog.cli.options import (
     CaseOption,
-    FailOn,
-    FailOnOption,
+    FailOnNotReadyOption,
     JsonOption,
     LinkOption,
     SaveOption,
@@ -25,7 +24,7 @@ def run(
     json: JsonOption = False,
     case: CaseOption = None,
     save: SaveOption = None,
-    fail_on: FailOnOption = None,
+    fail_on: FailOnNotReadyOption = None,
 ) -> None:
     """Show which monitors are complete since clearing and in this drive, with the counters."""
     with open_road(link, step="readiness", case=case, save=save) as road:
@@ -37,7 +36,7 @@ def run(
     else:
         show(document)
     waiting = incomplete(document)
-    if fail_on is FailOn.NOT_READY and (waiting or not document["modules"]):
+    if fail_on and (waiting or not document["modules"]):
         raise typer.Exit(ExitCode.FOUND)
 
 
