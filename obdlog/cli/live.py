@@ -92,7 +92,7 @@ def _row(cells: Sequence[str], width: int) -> str:
     label, module, value, age = cells
     value_width = max(8, min(_VALUE_WIDTH, (width - _AGE_WIDTH) // 2 - 1))
     label_width = max(4, width - value_width - _AGE_WIDTH - 2)
-    named = f"{_cut(label, label_width - len(module)).rstrip() + module:<{label_width}}"
+    named = f"{_cut(label, max(2, label_width - len(module))).rstrip() + module:<{label_width}}"
     return f"{named} {_cut(value, value_width)} {age:>{_AGE_WIDTH}}"
 
 

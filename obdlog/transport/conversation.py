@@ -89,9 +89,16 @@ class Conversation:
     def quiet(self) -> bytes:
         """Return what still arrives until the link is quiet; takes bounded time."""
         deadline_s = self.clock.now_s() + LONGEST_DRAIN_S
+        until_s = self.clock.now_s() + QUIET_S
         heard = b""
-        while self.clock.now_s() < deadline_s and (data := self._link.read(QUIET_S)):
-            heard = (heard + data)[-4096:]
+        empties = 0
+        while empties <= MOST_EMPTY_READS and self.clock.now_s() < min(until_s, deadline_s):
+            data = self._link.read(until_s - self.clock.now_s())
+            if data:
+                heard = (heard + data)[-4096:]
+                until_s = self.clock.now_s() + QUIET_S
+            else:
+                empties += 1  # a link may come back early with nothing
         self._reader.clear()
         return heard
 

@@ -7,7 +7,7 @@ SAE J1979.
 from __future__ import annotations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from obdlog.errors import (
@@ -566,6 +566,7 @@ TEXTS = st.sampled_from(
 
 
 @settings(max_examples=300, deadline=None)
+@example([b"TEST100 v1.5\r", b">", b"", b"7E8 04 41 0C 1A F8\r"], RPM)  # a read that ends early
 @given(
     st.lists(st.one_of(TEXTS, st.binary(max_size=12)), max_size=8),
     st.sampled_from([RPM, ERASE, Request(b"\x09\x02", "7E0"), Request(b"\x03")]),
