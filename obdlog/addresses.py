@@ -1,4 +1,4 @@
-"""Addresses of the legislated modules: which name they get, and who answers whom.
+"""Addresses of the legislated modules: which name they get, and on which buses they are.
 
 References
 ----------
@@ -13,9 +13,14 @@ from __future__ import annotations
 _CAN_11 = {0x7E8: "engine control", 0x7E9: "transmission control"}
 
 
+def on_older_bus(address: str) -> bool:
+    """Return whether `address` is one of the buses before CAN: two hexadecimal digits."""
+    return len(address) == 2
+
+
 def source_byte(address: str) -> int | None:
     """Return the one-byte source address in `address`, None for an 11-bit identifier."""
-    if len(address) == 2 or (len(address) == 8 and address.upper().startswith("18DAF1")):
+    if on_older_bus(address) or (len(address) == 8 and address.upper().startswith("18DAF1")):
         return int(address[-2:], 16)
     return None
 
@@ -33,15 +38,3 @@ def module_name(address: str) -> str:
     if source is not None and 0x18 <= source <= 0x1F:
         return "transmission control"
     return f"module {address}"
-
-
-def request_target(address: str) -> str | None:
-    """Return the request identifier that reaches the module answering from `address`.
-
-    None where only functional requests are standardised (the older buses).
-    """
-    if len(address) == 3 and 0x7E8 <= int(address, 16) <= 0x7EF:
-        return f"{int(address, 16) - 8:03X}"
-    if len(address) == 8 and address.upper().startswith("18DAF1"):
-        return f"18DA{address[-2:].upper()}F1"
-    return None

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from obdlog import survey
+from obdlog.addresses import on_older_bus
 from obdlog.model import Bus, Exchange
 
 ERASE_SERVICES = frozenset({0x04, 0x14})
@@ -53,7 +54,7 @@ class Split:
 def bus_of(exchanges: Iterable[Exchange]) -> Bus:
     """Return the bus family, told from the form of the addresses that answered."""
     sources = {m.source for e in exchanges for m in e.messages}
-    return Bus.LEGACY if any(len(source) == 2 for source in sources) else Bus.CAN
+    return Bus.LEGACY if any(map(on_older_bus, sources)) else Bus.CAN
 
 
 def accepted_erase(exchange: Exchange) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from obdlog.addresses import on_older_bus
 from obdlog.errors import DecodeError, ObdlogError
 from obdlog.model import NEGATIVE_RESPONSE, UNKNOWN_SOURCE, Bus, EcuMessage
 from obdlog.services import current_data
@@ -197,7 +198,7 @@ def _decode_lines(
         decode_payload(
             message.payload,
             request,
-            bus or _bus_of(message.source),
+            bus or (Bus.LEGACY if on_older_bus(message.source) else Bus.CAN),
             context,
             None if message.source == UNKNOWN_SOURCE else message.source,
         )
@@ -244,8 +245,3 @@ def _final(messages: Sequence[EcuMessage]) -> list[EcuMessage]:
     answered = {m.source for m in messages if m not in pending}
     kept = [m for m in messages if m not in pending or m.source not in answered]
     return sorted(kept, key=lambda message: message.refused)
-
-
-def _bus_of(source: str) -> Bus:
-    """Return the family of bus that a source address belongs to: two digits are the older ones."""
-    return Bus.LEGACY if len(source) == 2 else Bus.CAN
