@@ -189,6 +189,13 @@ def test_no_terminal_encoding_ends_a_command(encoding):
     assert "°C" in json.dumps(json.loads(text), ensure_ascii=False)
 
 
+def test_a_broken_session_in_a_case_costs_only_itself(run, tmp_path):
+    run("codes", "--link", "sim://airbox-repair", "--case", "job")
+    (tmp_path / "job" / "00-broken.session.jsonl").write_bytes(b"\x00\xff")
+    result = run("codes", "--link", "sim://airbox-repair", "--case", "job")
+    assert "00-broken.session.jsonl is left out of the history" in " ".join(result.stderr.split())
+
+
 def test_a_case_file_with_a_number_beyond_all_bounds(run, tmp_path):
     (tmp_path / "job").mkdir()
     (tmp_path / "job" / "case.toml").write_text(f"a = {'9' * 5000}\n", encoding="utf-8")
