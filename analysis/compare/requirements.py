@@ -24,6 +24,7 @@ from analysis.compare.drive import (
 )
 from analysis.compare.families import Family
 from analysis.compare.model import CaseSide, Document, Requirement
+from analysis.data import label_of
 
 GRAVE = frozenset({"attention", "stop"})
 
@@ -177,8 +178,8 @@ def readings_inside(family: Family, sides: Sides) -> Requirement:
     if unjudged:
         reasons = "; ".join(dict.fromkeys(f.because for f in unjudged if f.because))
         return Requirement(text, None, "not judged: " + (reasons or _titles(unjudged)))
-    wanted = ", ".join(family.checks or family.signals)
-    return Requirement(text, None, f"no check of {wanted} could be made on this drive")
+    wanted = ", ".join(label_of(signal).lower() for signal in family.signals)
+    return Requirement(text, None, f"no check of {wanted or 'it'} could be made on this drive")
 
 
 def _signals(signal: str | None) -> list[str]:
@@ -285,7 +286,7 @@ def parse_time(text: object) -> datetime | None:
 
 def _when(codes: Document) -> str:
     read_at = parse_time(codes.get("read_at"))
-    return f" of {read_at:%Y-%m-%d %H:%M} UTC" if read_at else ""
+    return f" of {read_at:%Y-%m-%d %H:%M:%S} UTC" if read_at else ""
 
 
 def _words(monitor: str) -> str:

@@ -200,11 +200,11 @@ class TestVerdict:
                 "not-proven",
                 "not judged: why",
             ),
-            (after(findings=[]), "not-proven", "no check of airflow-circuit, idle-airflow"),
+            (after(findings=[]), "not-proven", "no check of air mass flow"),
             (
                 after(findings=[replace(finding("ECT"), check="overheat")]),
                 "not-proven",
-                "no check of airflow-circuit, idle-airflow",
+                "no check of air mass flow",
             ),
             (after(readiness=ready(components=False)), "not-proven", "not complete yet"),
             (after(readiness=ready(components=None)), "not-proven", "no such monitor"),
