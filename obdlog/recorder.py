@@ -275,8 +275,10 @@ class Recorder:
         progress.readings += readings
         if readings:
             now_s = client.transport.clock.now_s()
-            if exchange.at_s - self._answered_s > GAP_S:
-                self._note_gap(exchange.at_s, "no answer")
+            # A request that had to be asked again may itself hold the silence.
+            came_s = exchange.at_s + min(m.after_s for m in exchange.positive())
+            if came_s - self._answered_s > GAP_S:
+                self._note_gap(came_s, "no answer")
             self._answered_s = now_s
             took_s = now_s - exchange.at_s
             self._fastest_s[pids] = min(took_s, self._fastest_s.get(pids, took_s))

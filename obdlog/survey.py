@@ -27,6 +27,9 @@ CODE_SERVICES = {0x03: "confirmed", 0x07: "pending", 0x0A: "permanent"}
 """Service → the status that a code read with it has (SAE J1979)."""
 
 _NOT_WHOLE = frozenset({Outcome.GARBLED, Outcome.TIMEOUT, Outcome.LOST})
+_NOT_SUPPORTED = frozenset({b"\x11", b"\x12"})
+"""Negative response codes: service or sub-function not supported (ISO 14229-1)."""
+
 _BITMAP_PIDS = frozenset(range(0x00, 0x100, 0x20))
 _MONITOR_PIDS = frozenset({0x01, 0x41})
 _CONTEXT_PIDS = frozenset({0x13, 0x1D, 0x4F, 0x50})
@@ -259,6 +262,8 @@ def _refusals(
         if service not in CODE_SERVICES or service == 0x0A:
             continue
         for message in exchange.refusals():
+            if service == 0x07 and message.payload[2:3] in _NOT_SUPPORTED:
+                continue  # as by silence: it need not know pending codes
             if message.source == address and not answers.of(address, exchange.request.payload):
                 yield f"service {service:02X} refused: {refusal_meaning(message, bus)}"
 

@@ -122,6 +122,25 @@ def test_a_hole_such_as_cranking_does_not_end_the_log(length_s, gaps):
         assert until_s - from_s == pytest.approx(length_s, abs=0.1)
 
 
+def test_a_silence_within_one_exchange_is_a_gap_too():
+    class AskedAgain(TableTransport):
+        # A transport repairs by itself and answers late.
+        def exchange(self, request):
+            self._took_s = 6.0 if request.purpose == "poll" and self.asked[-1] == "010C" else 0.01
+            return super().exchange(request)
+
+    transport = AskedAgain(answers())
+    plan = PollPlan(fast=((0x0C,), (0x0D,)), slow=())
+    noted = []
+    client = Client(transport)
+    client.ask_bitmaps(0x01)
+    recording = Recorder(client, plan, on_gap=lambda *gap: noted.append(gap)).run(for_s=6)
+    assert recording.lost_exchanges == 0
+    assert recording.gaps == len(noted) == 1
+    from_s, until_s, _ = noted[0]
+    assert until_s - from_s == pytest.approx(6.0, abs=0.1)
+
+
 def test_the_limit_is_never_below_the_rate():
     transport = TableTransport(answers())
     client = Client(transport)

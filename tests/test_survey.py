@@ -53,6 +53,21 @@ def test_refusing_permanent_codes_is_no_error_of_the_module():
     assert gearbox.error is None
 
 
+@pytest.mark.parametrize("code", ["11", "12"])
+def test_a_module_without_pending_codes_may_say_so(code):
+    # ISO 14229-1: service not supported, sub-function not supported.
+    answers = CODES | {"07": [(ENGINE, f"7F07{code}")]}
+    engine = survey.survey_codes(read(answers).exchanges, Bus.CAN)[0]
+    assert engine.error is None
+
+
+def test_refusing_pending_codes_for_now_is_said():
+    answers = CODES | {"07": [(ENGINE, "7F0722")]}
+    engine = survey.survey_codes(read(answers).exchanges, Bus.CAN)[0]
+    assert engine.error is not None
+    assert engine.error.startswith("service 07 refused: ")
+
+
 def test_refusing_stored_codes_is_said():
     answers = CODES | {"03": [(ENGINE, "7F0322")], "07": [], "0A": []}
     engine = survey.survey_codes(read(answers).exchanges, Bus.CAN)[0]

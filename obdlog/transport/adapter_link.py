@@ -174,16 +174,16 @@ class AdapterTransport:
 
     def _ask(self, text: str, request: Request, *, harmless: bool) -> tuple[Judged, list[str]]:
         """Return what finally came, and notes on what went wrong on the way."""
-        deadline_s = self.clock.now_s() + LONGEST_EXCHANGE_S
+        started_s = self.clock.now_s()
+        deadline_s = started_s + LONGEST_EXCHANGE_S
         repairs = REPAIR_TRIES if harmless else 0
         busy = BUSY_TRIES if harmless else 0
         pending = PENDING_TRIES if harmless else 0
         notes: list[str] = []
         while True:
-            sent_s = self.clock.now_s()
-            total_s = min(TOTAL_S, deadline_s - sent_s)
+            total_s = min(TOTAL_S, deadline_s - self.clock.now_s())
             reply = self._talk.ask(text, idle_s=self._idle_s(request), total_s=total_s)
-            judged = self._judge(reply, request, sent_s)
+            judged = self._judge(reply, request, started_s)
             notes.append(judged.odd)
             self._silences = 0 if reply.prompted else self._silences + 1
             if not reply.prompted:
@@ -214,9 +214,9 @@ class AdapterTransport:
                     self.clock.sleep_s(LONGEST_PENDING_S)
                 return judged, notes
 
-    def _judge(self, reply: Reply, request: Request, sent_s: float) -> Judged:
+    def _judge(self, reply: Reply, request: Request, started_s: float) -> Judged:
         judged = judge(reply, request, self.protocol, headers=self.abilities.has("headers"))
-        times = [self._arrival_s(reply, message.source) - sent_s for message in judged.messages]
+        times = [self._arrival_s(reply, message.source) - started_s for message in judged.messages]
         return replace(judged, messages=with_times(judged.messages, times))
 
     def _arrival_s(self, reply: Reply, source: str) -> float:

@@ -411,6 +411,15 @@ class TestOutcomes:
         assert exchange.at_s == at_s
         assert [round(m.after_s, 3) for m in exchange.messages] == [0.03, 0.08]
 
+    def test_a_reply_to_a_request_asked_again_has_the_time_it_came(self) -> None:
+        transport, adapter = connected(_010C=[None, said(RPM_LINE)])
+        at_s = adapter.time.now_s()
+        exchange = transport.exchange(RPM)
+        assert exchange.at_s == at_s
+        came_s = exchange.at_s + exchange.messages[0].after_s
+        assert came_s == pytest.approx(adapter.time.now_s(), abs=0.001)
+        assert came_s - at_s > 1.0
+
     def test_a_reply_may_come_byte_by_byte(self) -> None:
         text = said(RPM_LINE)
         pieces = tuple((0.01 * n, text[n : n + 1]) for n in range(len(text)))
