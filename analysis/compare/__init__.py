@@ -31,7 +31,9 @@ __all__ = [
 ]
 
 
-def compare(before: CaseSide, after: CaseSide, work: Work | None = None) -> Comparison:
+def compare(
+    before: CaseSide, after: CaseSide, work: Work | None = None, *, erased: bool = False
+) -> Comparison:
     """Return what changed from `before` to `after`, and a verdict for each code and work item.
 
     Parameters
@@ -40,10 +42,12 @@ def compare(before: CaseSide, after: CaseSide, work: Work | None = None) -> Comp
         What is known of either side; whatever is missing stays "not known" in the result.
     work
         What was unplugged and replaced.
+    erased
+        An erase between both sides is on record; False leaves the question to the car's counters.
     """
     work = work or Work()
     return Comparison(
         codes=compare_codes(before.codes, after.codes),
         signals=compare_signals(before.data, after.data),
-        repair=judge_repair(before, after, work),
+        repair=judge_repair(before, after, work, erased=erased),
     )

@@ -40,10 +40,16 @@ NEEDS_NO_PROOF = frozenset({"past"})
 """A code judged as history before the work is nobody's repair."""
 
 
-def judge_repair(before: CaseSide, after: CaseSide, work: Work) -> tuple[ItemVerdict, ...]:
-    """Return the verdict on each code read before the work, then on each piece of work."""
+def judge_repair(
+    before: CaseSide, after: CaseSide, work: Work, *, erased: bool = False
+) -> tuple[ItemVerdict, ...]:
+    """Return the verdict on each code read before the work, then on each piece of work.
+
+    `erased`: an erase between the sides is on record; otherwise the car's counters are asked.
+    """
     drive = summarise_drive(after.data) if after.data is not None else None
-    sides = Sides(before, after, drive, erased_between(before.readiness, after.readiness))
+    between = True if erased else erased_between(before.readiness, after.readiness)
+    sides = Sides(before, after, drive, between)
     earlier = present_codes(before.codes)
     wanted = [k for k, c in sorted(earlier.items(), key=_by_code) if _needs_proof(c)]
     texts = [code for _, code, _ in wanted]

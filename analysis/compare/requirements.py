@@ -38,7 +38,11 @@ ENGINE_OFF = frozenset({"key-on", "after-soak", "cranking"})
 
 @dataclass(frozen=True)
 class Sides:
-    """Both sides, and what every item's requirements take from them."""
+    """Both sides, and what every item's requirements take from them.
+
+    `erased`: True where an erase lies between the sides, by the record or by the car's counters;
+    False where the counters do not show one; None where nothing is known.
+    """
 
     before: CaseSide
     after: CaseSide
@@ -61,16 +65,19 @@ def stayed_away(key: Key, sides: Sides) -> Requirement:
     if not left:
         return Requirement(text, True, f"absent from the reading{when}")
     shown = ", ".join(sorted(left))
-    if sides.erased is False and not left & STILL_FAILING:
-        return Requirement(
-            text,
-            False,
-            f"still stored ({shown}) in the reading{when}; the counters show no erase in between, "
-            "so this may be the old record",
-        )
+    if sides.erased is True or left & STILL_FAILING:
+        evidence = f"present again ({shown}) in the reading{when}"
+        return Requirement(text, False, evidence, contradicts=True)
     return Requirement(
-        text, False, f"present again ({shown}) in the reading{when}", contradicts=True
+        text, False, f"still stored ({shown}) in the reading{when}; {_no_erase(sides)}"
     )
+
+
+def _no_erase(sides: Sides) -> str:
+    """Return what a code that is merely still stored leaves open, and why."""
+    if sides.erased is False:
+        return "the counters do not show an erase, so this may be the old record"
+    return "whether anything was erased in between is not known"
 
 
 def root_gone(key: Key, sides: Sides) -> Requirement:
@@ -99,8 +106,10 @@ def no_code_of(found: Sequence[Family], sides: Sides) -> Requirement:
     failed = {code: left for code, left in there.items() if left}
     if failed:
         shown = "; ".join(f"{c} {', '.join(sorted(left))}" for c, left in sorted(failed.items()))
-        only_old = sides.erased is False and not any(v & STILL_FAILING for v in failed.values())
-        return Requirement(text, False, f"present: {shown}", contradicts=not only_old)
+        failing = any(left & STILL_FAILING for left in failed.values())
+        if sides.erased is True or failing:
+            return Requirement(text, False, f"present: {shown}", contradicts=True)
+        return Requirement(text, False, f"present: {shown}; {_no_erase(sides)}")
     if silent or not modules_of(sides.after.codes):
         missing = ", ".join(silent) or "any module"
         return Requirement(text, None, f"not read after the work: {missing}")
@@ -118,7 +127,7 @@ def monitor_ran(family: Family, address: str | None, sides: Sides) -> Requiremen
     where, name, complete = found
     text = f"The car's own monitor of this system ({_words(name)}) has completed"
     if sides.erased is False:
-        # Nothing was erased in between: "complete since clearing" may date from before the work.
+        # Without an erase in between "complete since clearing" may date from before the work.
         this_drive = _monitor(sides.after.readiness, (name,), where, "this_drive")
         complete_now = this_drive is not None and this_drive[2]
         return Requirement(
@@ -128,7 +137,7 @@ def monitor_ran(family: Family, address: str | None, sides: Sides) -> Requiremen
             + (
                 "complete in this drive"
                 if complete_now
-                else "nothing was erased in between, so its completion may be older than the work"
+                else "no erase in between is known, so its completion may be older than the work"
             ),
         )
     kind = "; it runs continuously" if name in CONTINUOUS else ""
@@ -298,7 +307,8 @@ def erased_between(before: Document | None, after: Document | None) -> bool | No
 
     Warm-ups, distance and minutes since clearing only grow; a smaller figure means that they
     were reset (SAE J1979 PIDs 30, 31, 4E). Equal or larger figures, with at least one above zero
-    before, mean that they were not.
+    before, do not show an erase; long after one they have outgrown the old ones, so they never
+    speak against an erase that is on record.
     """
     names = ("warm_ups_since_clear", "distance_since_clear_km", "minutes_since_clear")
     earlier, later = ((side or {}).get("counters") or {} for side in (before, after))

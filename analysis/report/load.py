@@ -88,7 +88,7 @@ def load_case(
         place=facts.place,
         odometer_km=facts.odometer_km,
         erased_at=erased,
-        comparison=compare(before, after, work) if second.sessions else None,
+        comparison=compare(before, after, work, erased=bool(erased)) if second.sessions else None,
         equipment=_equipment(scanned, software),
         files=tuple(_files(folder, scanned)),
         warnings=tuple(warnings),
@@ -107,28 +107,38 @@ def compare_paths(before: Path, after: Path, *, checks: Check | None = None) -> 
         One of them cannot be read.
     """
     judge = checks or _all_checks
-    earlier, first = _side_of(before, judge)
-    later, second = _side_of(after, judge, after=True, earlier=earlier.codes)
-    return compare(earlier, later, Work.merged([first, second]))
+    earlier, first, erased_first = _side_of(before, judge)
+    later, second, erased_second = _side_of(
+        after, judge, after=True, earlier=earlier.codes, erased=erased_first
+    )
+    # Either path gives the side of its erase that is away from the other: the erase lies between.
+    erased = erased_first or erased_second
+    return compare(earlier, later, Work.merged([first, second]), erased=erased)
 
 
 def _side_of(
-    path: Path, judge: Check, *, after: bool = False, earlier: Document | None = None
-) -> tuple[CaseSide, Work]:
+    path: Path,
+    judge: Check,
+    *,
+    after: bool = False,
+    earlier: Document | None = None,
+    erased: bool = False,
+) -> tuple[CaseSide, Work, bool]:
+    """Return a side, the work noted there, and whether an erase is on record there."""
     if path.is_dir():
         case = load_case(path, checks=judge)
         later = case.after if case.comparison is not None else case.before
-        return (later if after else case.before), case.work
+        return (later if after else case.before), case.work, bool(case.erased_at)
     session = scan(path, [])
     facts = load_case_facts(path.parent)
     work = _work(facts, [session])
-    first, second, _ = divide([session])
+    first, second, erases = divide([session])
     part = second if after and second.sessions else first
     if after:
-        codes = sides.codes_after(part, work, earlier, erased=False)
+        codes = sides.codes_after(part, work, earlier, erased=erased or bool(erases))
     else:
         codes = sides.codes_before(part, work)
-    return _side(part, codes, _drive(part, []), facts, judge), work
+    return _side(part, codes, _drive(part, []), facts, judge), work, bool(erases)
 
 
 def _readable(paths: Sequence[Path], warnings: list[str]) -> Iterator[Scanned]:

@@ -183,7 +183,7 @@ class TestVerdict:
     @pytest.mark.parametrize(
         ("later", "verdict", "open_point"),
         [
-            (after([code("P0102")]), "contradicted", "present again (confirmed)"),
+            (after([code("P0102")]), "not-proven", "erased in between is not known"),
             (after([code("P0102", "pending")]), "contradicted", "present again (pending)"),
             (
                 after(findings=[finding(verdict=Outcome.OUTSIDE, severity=Severity.ATTENTION)]),
@@ -237,13 +237,30 @@ class TestVerdict:
         later = after([code("P0102")], ready({**OLD, "distance_since_clear_km": 2020}))
         item = verdict_of(before, later)
         assert item.verdict is Verdict.NOT_PROVEN
-        assert "no erase in between" in item.requirements[0].evidence
+        assert "the counters do not show an erase" in item.requirements[0].evidence
 
     def test_it_contradicts_after_an_erase_or_when_the_test_fails_now(self):
         before = CaseSide(BEFORE.codes, ready(OLD))
         assert verdict_of(before, after([code("P0102")], ready(WIPED))).verdict == "contradicted"
         failing = after([code("P0102", "confirmed", "pending")], ready(OLD))
         assert verdict_of(before, failing).verdict == "contradicted"
+
+    @pytest.mark.parametrize("work", [Work(), Work((), ("MAF",))])
+    def test_an_erase_on_record_outweighs_counters_that_have_outgrown_the_old_ones(self, work):
+        # 5 km before, erased, 80 km after: PID 31 counts up from the erase (SAE J1979).
+        before = CaseSide(BEFORE.codes, ready({"distance_since_clear_km": 5}))
+        later = after([code("P0102")], ready({"distance_since_clear_km": 80}))
+        on_record = compare(before, later, work, erased=True).repair
+        assert {i.verdict for i in on_record} == {Verdict.CONTRADICTED}
+        assert "present again" in on_record[0].requirements[0].evidence
+        assert {i.verdict for i in compare(before, later, work).repair} == {Verdict.NOT_PROVEN}
+
+    @pytest.mark.parametrize("later", [after([code("P0102")]), after([code("P0102")], {})])
+    def test_a_code_still_stored_does_not_contradict_when_no_erase_is_known(self, later):
+        items = compare(BEFORE, later, Work((), ("MAF",))).repair
+        assert [i.verdict for i in items] == [Verdict.NOT_PROVEN] * 2
+        for item in items:
+            assert "erased in between is not known" in item.requirements[0].evidence
 
     def test_a_monitor_completed_before_the_work_proves_nothing_without_an_erase(self):
         before = CaseSide(BEFORE.codes, ready(OLD))
@@ -287,7 +304,7 @@ class TestVerdict:
         lean = code("P0171", "pending", judgement="follow-on")
         before = CaseSide(codes(module("7E8", code("P0102"), lean)))
         trims = [finding(), replace(finding("LONGFT1"), check="fuel-trim-total")]
-        items = compare(before, after([code("P0102")], findings=trims)).repair
+        items = compare(before, after([code("P0102")], findings=trims), erased=True).repair
         assert [i.verdict for i in items] == ["contradicted", "not-proven"]
         assert "still present: P0102" in [r.evidence for r in items[1].requirements]
         items = compare(before, after(findings=trims)).repair

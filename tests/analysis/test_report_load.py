@@ -94,6 +94,25 @@ def test_an_accepted_erase_parts_before_from_after(case):
     assert material.comparison.to_json()["gone"][0]["code"] == "P0102"
 
 
+def test_a_code_that_came_back_after_an_erase_on_file_contradicts(tmp_path):
+    # PID 31: 5 km since clearing before the erase, 80 km after it (SAE J1979).
+    before_km, after_km = (ask(1.0, "0131", f"4131{km:04X}", purpose="codes") for km in (5, 80))
+    first = write(
+        tmp_path,
+        "01-clear",
+        "2026-03-01T09:00:00Z",
+        *reading(),
+        before_km,
+        ask(5.0, "04", "44", purpose="erase"),
+        *reading(6.0, NONE, LAMP_OFF),
+    )
+    second = write(tmp_path, "02-codes", "2026-03-01T12:00:00Z", *reading(), after_km)
+    for result in (load_case(tmp_path).comparison, compare_paths(first, second)):
+        (item,) = result.repair
+        assert item.verdict == "contradicted"
+        assert "present again (confirmed)" in item.requirements[0].evidence
+
+
 def test_facts_work_and_checksums_reach_the_report(case):
     material = load_case(case, generated_at=NOW, software="obdlog 9")
     assert material.work.unplugged == ("airflow meter plug",)
