@@ -67,8 +67,38 @@ def _headline(material: CaseMaterial) -> tuple[str, str]:
         return "✗", f"The evidence speaks against the repair of {', '.join(against)}."
     open_codes, open_work = (_of(some, Verdict.NOT_PROVEN) for some in (codes, work))
     if not open_codes and not open_work:
+        left = list(_left_open(material))
+        if left:
+            return "…", f"{_proven(material, codes)}, but {'; '.join(left)}."
         return "✓", "All evidence collected is consistent with a repaired car."
     return "…", " ".join(_not_yet(material, codes, open_codes, open_work))
+
+
+def _proven(material: CaseMaterial, codes: list[ItemVerdict]) -> str:
+    """Return what is proven where every item is, in words that reach no further than that."""
+    remaining = material.comparison.of(Change.REMAINING) if material.comparison else ()
+    if codes and not remaining and not any(item.limit for item in codes):
+        return "The codes first found are proven gone"
+    return "Everything that needed proof is proven"
+
+
+def _left_open(material: CaseMaterial) -> Iterator[str]:
+    """Yield what is open beside the items that need proof."""
+    comparison = material.comparison
+    if comparison is None:
+        return
+    for change, words in ((Change.NEW, "new"), (Change.REMAINING, "still stored")):
+        if found := dict.fromkeys(c.code for c in comparison.of(change)):
+            yield f"{listed(found)} {'is' if len(found) == 1 else 'are'} {words}"
+    if unworked := sorted({c.code for c in erased_only(material)}):
+        was = "was" if len(unworked) == 1 else "were"
+        yield f"{listed(unworked)} {was} erased, not repaired as far as stated"
+    if _lamp_on(material.after.codes):
+        yield "the engine lamp is on"
+
+
+def _lamp_on(codes: Document | None) -> bool:
+    return any(m.get("lamp") for m in modules_of(codes).values())
 
 
 def _not_yet(
@@ -89,7 +119,8 @@ def _not_yet(
         yield f"{listed(sorted(unworked))} {was} erased, not repaired as far as stated."
     elif open_work and not open_codes:
         yield f"Not shown yet: {', '.join(open_work)}."
-    if not unworked:
+    new = material.comparison.of(Change.NEW) if material.comparison else ()
+    if not (unworked or new or _lamp_on(material.after.codes)):
         yield "Nothing seen so far speaks against the repair."
 
 

@@ -431,6 +431,73 @@ class TestAFaultThatWasOnlyErased:
         assert "On-board" not in remarks["P0102"]
 
 
+def proven_case(found=(), earlier=(), **changes):
+    """A case in which P0102 is proven gone, with whatever else there is."""
+    last = "2026-03-01T12:00:00Z"
+    before = CaseSide(reading("2026-03-01T09:00:00Z", module("7E8", P0102, *earlier)))
+    after = CaseSide(
+        reading(last, module("7E8", *found, lamp=changes.pop("lamp", False))),
+        readiness(True, 1),
+        drive(),
+        (FINDINGS[0], replace(FINDINGS[0], check="own", signal="O2S2_V")),
+        read_after_drive=True,
+    )
+    return material(
+        before=before, after=after, work=Work(("MAF",)), tests_before=None,
+        comparison=compare(before, after, Work(("MAF",)), erased=True),
+    )  # fmt: skip
+
+
+P0102 = code("P0102", "confirmed")
+
+
+class TestTheBannerOfAProvenRepair:
+    def test_is_a_tick_when_nothing_else_is_open(self):
+        owner = owner_page(proven_case())
+        assert (owner.symbol, owner.headline) == (
+            "✓", "All evidence collected is consistent with a repaired car.",
+        )  # fmt: skip
+
+    @pytest.mark.parametrize(
+        ("case", "headline"),
+        [
+            (
+                {"found": [code("P0700", "confirmed")]},
+                "The codes first found are proven gone, but P0700 is new.",
+            ),
+            (
+                {"lamp": True},
+                "The codes first found are proven gone, but the engine lamp is on.",
+            ),
+            (
+                {
+                    "found": [code("P0500", "confirmed", judgement="past")],
+                    "earlier": [code("P0500", "confirmed", judgement="past")],
+                },
+                "Everything that needed proof is proven, but P0500 is still stored.",
+            ),
+            (
+                {"earlier": [code("P0420", "confirmed")]},
+                "The codes first found are proven gone, but P0420 was erased, not repaired as far "
+                "as stated.",
+            ),
+        ],
+    )
+    def test_names_what_is_open(self, case, headline):
+        owner = owner_page(proven_case(**case))
+        assert (owner.symbol, owner.headline) == ("…", headline)
+
+    def test_an_open_repair_with_a_new_code_is_not_called_unopposed(self):
+        case = two_codes()
+        seen = "Nothing seen so far speaks against the repair."
+        later = replace(case.after, codes=reading("x", module("7E8", lamp=True)))
+        work = Work((), ("airflow meter", "fuel cap"))
+        calm = compare(case.before, case.after, work)
+        lit = replace(case, after=later, work=work, comparison=calm)
+        assert seen not in owner_page(lit).headline
+        assert seen in owner_page(replace(case, work=work, comparison=calm)).headline
+
+
 def test_the_banner_counts_codes_and_no_work_a_second_time():
     case = two_codes()
     assert owner_page(case).headline.startswith("3 trouble codes to clear up: ")
