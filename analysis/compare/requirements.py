@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -88,6 +88,10 @@ def root_gone(key: Key, sides: Sides) -> Requirement:
     others = sorted({code for _, code, _ in present_codes(sides.after.codes) if code != key[1]})
     if others:
         return Requirement(text, False, "still present: " + ", ".join(others))
+    roots = {where for where, code, _ in present_codes(sides.before.codes) if code != key[1]}
+    silent = sorted(where for where in roots if not was_read(_module_after(where, sides)))
+    if silent:
+        return Requirement(text, None, f"not read after the work: {', '.join(silent)}")
     return Requirement(text, True, f"no other code in the reading{_when(sides.after.codes)}")
 
 
@@ -97,7 +101,8 @@ def no_code_of(found: Sequence[Family], sides: Sides) -> Requirement:
     text = f"No code about {names} is stored or pending after the work"
     if sides.after.codes is None:
         return Requirement(text, None, "no code reading after the work")
-    silent = [a for a in _answered_before(sides) if not was_read(_module_after(a, sides))]
+    known = dict.fromkeys((*_answered_before(sides), *modules_of(sides.after.codes)))
+    silent = [a for a in known if not was_read(_module_after(a, sides))]
     there = {
         code: set(statuses(entry)) - {"permanent"}
         for (_, code, _), entry in present_codes(sides.after.codes).items()
@@ -117,47 +122,56 @@ def no_code_of(found: Sequence[Family], sides: Sides) -> Requirement:
 
 
 def monitor_ran(family: Family, address: str | None, sides: Sides) -> Requirement:
-    """Return the requirement that the car's own monitor has completed since the work."""
+    """Return the requirement that the car's own monitor has completed since the work.
+
+    Only the module at `address` speaks for its code. Without one, as for a piece of work, every
+    module that has the monitor must have completed it.
+    """
     text = f"The car's own monitor of this system ({_words(family.monitors[0])}) has completed"
     if sides.after.readiness is None:
         return Requirement(text, None, "readiness was not read after the work")
-    found = _monitor(sides.after.readiness, family.monitors, address, "monitors")
-    if found is None:
-        return Requirement(text, None, "the car reports no such monitor")
-    where, name, complete = found
+    name, states = _monitor(sides.after.readiness, family.monitors, address, "monitors")
+    if not states:
+        who = f"module {address}" if address else "the car"
+        return Requirement(text, None, f"{who} reports no such monitor")
     text = f"The car's own monitor of this system ({_words(name)}) has completed"
     if sides.erased is False:
         # Without an erase in between "complete since clearing" may date from before the work.
-        this_drive = _monitor(sides.after.readiness, (name,), where, "this_drive")
-        complete_now = this_drive is not None and this_drive[2]
-        return Requirement(
-            f"{text} since the work",
-            True if complete_now else None,
-            f"module {where}: "
-            + (
-                "complete in this drive"
-                if complete_now
-                else "no erase in between is known, so its completion may be older than the work"
-            ),
+        _, now = _monitor(sides.after.readiness, (name,), address, "this_drive")
+        states = {where: now.get(where, False) for where in states}
+        met = True if all(states.values()) else None
+        words = (
+            "no erase in between is known, so its completion may be older than the work",
+            "complete in this drive",
         )
+        return Requirement(f"{text} since the work", met, _by_module(states, words))
     kind = "; it runs continuously" if name in CONTINUOUS else ""
-    state = "complete since clearing" if complete else "not complete yet"
-    return Requirement(text, complete, f"module {where}: {state}{kind}")
+    evidence = _by_module(states, ("not complete yet", "complete since clearing"))
+    return Requirement(text, all(states.values()), evidence + kind)
+
+
+def _by_module(states: Mapping[str, bool], words: tuple[str, str]) -> str:
+    return "; ".join(f"module {where}: {words[complete]}" for where, complete in states.items())
 
 
 def _monitor(
     readiness: Document, names: Sequence[str], address: str | None, part: str
-) -> tuple[str, str, bool] | None:
-    """Return address, name and completeness of the first supported of `names`."""
-    modules = [m for m in readiness.get("modules", ()) if m.get(part)]
-    modules.sort(key=lambda m: m.get("address") != address)
-    for module in modules:
-        by_name = {str(m.get("monitor")): m for m in module[part]}
-        for name in names:
-            monitor: dict[str, Any] | None = by_name.get(name)
-            if monitor is not None and monitor.get("supported"):
-                return str(module.get("address", "")), name, bool(monitor.get("complete"))
-    return None
+) -> tuple[str, dict[str, bool]]:
+    """Return the first of `names` that is supported, and its completeness by module."""
+    modules = {
+        str(m.get("address", "")): {
+            str(monitor.get("monitor")): bool(monitor.get("complete"))
+            for monitor in m.get(part) or ()
+            if monitor.get("supported")
+        }
+        for m in readiness.get("modules", ())
+        if address is None or m.get("address") == address
+    }
+    for name in names:
+        states = {where: held[name] for where, held in modules.items() if name in held}
+        if states:
+            return name, states
+    return names[0], {}
 
 
 def readings_inside(family: Family, sides: Sides) -> Requirement:

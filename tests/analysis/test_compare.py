@@ -310,6 +310,32 @@ class TestVerdict:
         items = compare(before, after(findings=trims)).repair
         assert [i.verdict for i in items] == ["proven", "proven"]
 
+    def test_a_root_in_a_module_that_is_silent_now_is_not_known_to_be_gone(self):
+        lean = code("P0171", "pending", judgement="follow-on")
+        before = CaseSide(codes(module("7E8", lean), module("7E9", code("P0102"))))
+        root = verdict_of(before, after(), item=1).requirements[1]
+        assert root.text == "Nothing is left that P0171 could follow from"
+        assert (root.met, root.evidence) == (None, "not read after the work: 7E9")
+
+    def test_only_the_codes_own_module_speaks_for_its_monitor(self):
+        # 7E8 has the code; only 7E9 has completed the monitor.
+        both = {"modules": ready(components=False)["modules"] + ready(address="7E9")["modules"]}
+        own = verdict_of(BEFORE, after(readiness=both)).requirements[1]
+        assert (own.met, own.evidence.split(";")[0]) == (False, "module 7E8: not complete yet")
+        other = verdict_of(BEFORE, after(readiness=ready(address="7E9"))).requirements[1]
+        assert (other.met, other.evidence) == (None, "module 7E8 reports no such monitor")
+
+    def test_work_needs_the_monitor_of_every_module_that_has_it(self):
+        def monitor(*modules, **counters):
+            both = {"modules": [m for r in modules for m in r["modules"]], **counters}
+            return verdict_of(BEFORE, after(readiness=both), Work(("MAF",)), item=1).requirements[1]
+
+        one_left = monitor(ready(), ready(address="7E9", components=False))
+        assert one_left.met is False
+        assert "7E8: complete since clearing; module 7E9: not complete yet" in one_left.evidence
+        assert monitor(ready(), ready(address="7E9")).met is True
+        assert monitor(ready(), ready(address="7E9", components=None)).met is True
+
     def test_a_makers_code_cannot_be_proven_by_generic_data(self):
         before = CaseSide(codes(module("7E8", code("P1234"))))
         assert verdict_of(before, after()).verdict is Verdict.NOT_PROVEN
@@ -338,6 +364,12 @@ class TestWork:
     def test_a_silent_module_leaves_it_open(self):
         before = CaseSide(codes(module("7E8"), module("7EA")))
         assert verdict_of(before, after(), Work(("MAF",))).requirements[0].met is None
+
+    def test_a_module_that_erred_leaves_it_open_without_a_reading_before(self):
+        reading = codes(module("7E8"), module("7EA", error="refused"))
+        later = replace(after(), codes=reading)
+        point = verdict_of(CaseSide(), later, Work(("MAF",))).requirements[0]
+        assert (point.met, point.evidence) == (None, "not read after the work: 7EA")
 
     def test_work_on_a_module_that_a_code_names_is_judged_by_that_code(self):
         lost = {**code("U0121"), "meaning": "Brake control module (ABS): lost communication"}
