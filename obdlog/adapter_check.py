@@ -118,6 +118,8 @@ def _try_long_reply(client: Client, result: Measurement) -> None:
     if not any(0x02 in types for types in announced.values()):
         return
     exchange = client.ask(build_vehicle_info(0x02), purpose="capability")
+    if exchange.outcome in (Outcome.REFUSED, Outcome.NO_DATA):
+        return  # a car that does not give its VIN says nothing about the adapter
     vins = [len(m.payload) >= 3 + 17 for m in exchange.positive()]
     result.long_reply = bool(vins) and all(vins)
 

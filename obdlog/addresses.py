@@ -10,7 +10,10 @@ memory).
 
 from __future__ import annotations
 
-_CAN_11 = {0x7E8: "engine control", 0x7E9: "transmission control"}
+ENGINE = "engine control"
+"""Name of the module that runs the engine, as `module_name` gives it."""
+
+_CAN_11 = {0x7E8: ENGINE, 0x7E9: "transmission control"}
 
 
 def on_older_bus(address: str) -> bool:
@@ -34,7 +37,7 @@ def module_name(address: str) -> str:
     except ValueError:
         source = None
     if source is not None and 0x10 <= source <= 0x17:
-        return "engine control"
+        return ENGINE
     if source is not None and 0x18 <= source <= 0x1F:
         return "transmission control"
     return f"module {address}"

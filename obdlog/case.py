@@ -151,7 +151,7 @@ def write_case_facts(folder: Path, facts: CaseFacts) -> Path:
     path = folder / FACTS_FILE
     lines = []
     if facts.odometer_km is not None:
-        lines.append(f"odometer_km = {facts.odometer_km:g}")
+        lines.append(f"odometer_km = {_toml_value(facts.odometer_km)}")
     people = {"operator": facts.operator, "place": facts.place}
     lines += [f"{key} = {_toml_text(text)}" for key, text in people.items() if text]
     if facts.notes:

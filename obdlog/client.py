@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from obdlog import survey
+from obdlog.addresses import ENGINE, module_name
 from obdlog.errors import NoAnswerError, RefusedError
 from obdlog.model import Bus, Exchange, Outcome, Request
 from obdlog.services import requests
@@ -235,19 +236,22 @@ class Client:
         NoAnswerError
             A module announces the signal, or answered, and no whole value arrived.
         """
-        announced = any(pid in pids for pids in self._signals().values())
+        announcing = {source for source, pids in self._signals().items() if pid in pids}
+        engine = {source for source in announcing if module_name(source) == ENGINE}
         exchange = self.ask(bytes([0x01, pid]), purpose="safety")
         # Each message for itself: without headers all seem to come from one module.
         alone = [replace(exchange, messages=(message,)) for message in exchange.positive()]
-        readings = [r for e in alone for r in survey.latest_readings([e], self.bus).values()]
-        values = [of_module[signal].value for of_module in readings if signal in of_module]
-        numbers = [float(v) for v in values if isinstance(v, (int, float))]
-        absent = exchange.outcome in (Outcome.NO_DATA, Outcome.REFUSED) and not announced
-        if not numbers and not absent:
+        readings = [r for e in alone for r in survey.latest_readings([e], self.bus).items()]
+        values = [(source, found[signal].value) for source, found in readings if signal in found]
+        numbers = {source: float(v) for source, v in values if isinstance(v, (int, float))}
+        highest = [float(v) for _, v in values if isinstance(v, (int, float))]
+        absent = exchange.outcome in (Outcome.NO_DATA, Outcome.REFUSED) and not announcing
+        # What another module says does not stand in for the engine's own lost answer.
+        if (not numbers and not absent) or not engine <= numbers.keys():
             raise NoAnswerError(
                 f"the answer about PID {pid:02X} did not arrive whole", hint="Try again."
             )
-        return max(numbers, default=None)
+        return max(highest, default=None)
 
     def _need_answers(self, what: str) -> None:
         if not survey.answered(self.exchanges):

@@ -50,8 +50,13 @@ PERHAPS_SENT = (
 )
 
 SENT_NOW = "service 04 (erase) is sent now"
+_NOT_WHOLE = frozenset({Outcome.GARBLED, Outcome.TIMEOUT, Outcome.LOST})
 READ_BACK_TRIES = 3
 READ_BACK_PAUSE_S = 3.0
+
+RECORD_INCOMPLETE = (
+    "The erase was carried out and read back; only its record in the session file is incomplete."
+)
 
 CAUTIONS = (
     "Ignition on, engine off, vehicle parked. Connect a charger if the battery is weak.",
@@ -178,20 +183,23 @@ def require_complete(exchanges: Sequence[Exchange], bus: Bus) -> None:
     RefusedError
         A reply did not arrive whole, or a module counts stored codes and did not list them.
     """
-    outcomes = {e.request.payload: e.outcome for e in exchanges if _destroyed(e.request.payload)}
+    last = {e.request.payload: e for e in exchanges if _destroyed(e.request.payload)}
     missing = [
         f"no whole answer to {payload.hex().upper()}"
-        for payload, outcome in outcomes.items()
-        if outcome in (Outcome.GARBLED, Outcome.TIMEOUT, Outcome.LOST)
+        for payload, exchange in last.items()
+        if exchange.damaged or exchange.outcome in _NOT_WHOLE
     ]
     missing += _cut_lists(exchanges, bus)
     modules = survey.survey_codes(exchanges, bus)
-    listing = {m.address for m in modules if m.with_status("confirmed")}
-    missing += [
-        f"{m.name} ({m.address}) counts {m.since_clear.code_count} stored codes and lists none"
-        for m in survey.survey_readiness(exchanges)
-        if m.since_clear.code_count and m.address not in listing
-    ]
+    listed = {m.address: len(m.with_status("confirmed")) for m in modules}
+    for m in survey.survey_readiness(exchanges):
+        counted, found = m.since_clear.code_count, listed.get(m.address, 0)
+        # On the older buses a lost message of three codes leaves no trace but the count.
+        lost = counted > found if bus is Bus.LEGACY else counted and not found
+        if lost:
+            missing.append(
+                f"{m.name} ({m.address}) counts {counted} stored codes and lists {found or 'none'}"
+            )
     if missing:
         raise RefusedError(
             f"the evidence is not complete ({'; '.join(missing[:5])}); nothing was erased",
@@ -358,7 +366,8 @@ def next_steps(erasure: Erasure) -> tuple[str, ...]:
     modules, after = erasure.modules, erasure.after
     steps = []
     if erasure.trouble is not None:
-        steps.append(f"{str(erasure.trouble).rstrip('.')}. {PERHAPS_SENT}")
+        told = RECORD_INCOMPLETE if erasure.known and modules else PERHAPS_SENT
+        steps.append(f"{str(erasure.trouble).rstrip('.')}. {told}")
     for m in modules:
         name = f"{m.name} ({m.address})"
         if m.accepted is False:
@@ -382,7 +391,7 @@ def next_steps(erasure: Erasure) -> tuple[str, ...]:
             f"Still stored right after clearing: {', '.join(back)}. A code that returns at once "
             "with everything connected points to a fault that is there now."
         )
-    if any(m.accepted for m in modules):
+    if any(m.accepted or (m.accepted is None and m.before and not m.stored) for m in modules):
         steps.append(
             "Key cycle: ignition off, wait until the modules sleep (a minute or more; the maker's "
             "time wins), ignition on, engine off, then start. Read the codes again."

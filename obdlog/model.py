@@ -84,7 +84,10 @@ class WireChunk:
 
 @dataclass(frozen=True, slots=True)
 class Exchange:
-    """A request and all that came of it; `at_s` is the clock when it was sent [s]."""
+    """A request and all that came of it; `at_s` is the clock when it was sent [s].
+
+    `damaged` says that something of the answers was dropped on the way, beside `messages`.
+    """
 
     at_s: float
     request: Request
@@ -92,6 +95,7 @@ class Exchange:
     outcome: Outcome = Outcome.ANSWERED
     wire: tuple[WireChunk, ...] = field(default=(), compare=False)
     note: str = field(default="", compare=False)
+    damaged: bool = field(default=False, compare=False)
 
     def positive(self) -> tuple[EcuMessage, ...]:
         """Return the messages that answer this request's service positively."""

@@ -232,7 +232,8 @@ class Recorder:
         self._answered_s = started
         try:
             while not reason:
-                if clock.now_s() >= next_slow and self._plan.slow:
+                # Not refilled before it is empty, or the last of many slow ones would never come.
+                if self._plan.slow and not slow_queue and clock.now_s() >= next_slow:
                     slow_queue = list(self._plan.slow)
                     next_slow = clock.now_s() + SLOW_INTERVAL_S
                 cycle = list(self._plan.fast)

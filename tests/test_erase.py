@@ -6,6 +6,7 @@ Service 04 and what it destroys: SAE J1979. The order of the steps is our own pr
 from __future__ import annotations
 
 import contextlib
+from dataclasses import replace
 
 import pytest
 
@@ -199,7 +200,11 @@ def test_of_modules_that_cannot_be_told_apart_one_refusal_counts(erase):
 
 
 def test_an_engine_that_runs_is_not_hidden_by_a_module_that_cannot_be_told_apart():
-    answers = STANDING | {"010C": [("unknown", "410C0C80"), ("unknown", "410C0000")]}
+    answers = STANDING | {
+        "0100": [("unknown", "410080180000")],
+        "010C": [("unknown", "410C0C80"), ("unknown", "410C0000")],
+        "010D": [("unknown", "410D00")],
+    }
     with pytest.raises(RefusedError, match="engine runs at 800 rpm"):
         require_engine_off(Client(TableTransport(answers)))
 
@@ -381,3 +386,34 @@ def test_the_client_itself_cannot_erase():
         with pytest.raises(RefusedError):
             client.ask(payload)
     assert client.transport.asked == []
+
+
+def test_another_modules_zero_does_not_stand_in_for_the_engines_lost_answer():
+    answers = STANDING | {
+        "0100": [(ENGINE, "410080180000"), ("7E9", "410080180000")],
+        "010C": [("7E9", "410C0000")],
+        "010D": [(ENGINE, "410D00"), ("7E9", "410D00")],
+    }
+    with pytest.raises(RefusedError, match="did not arrive whole"):
+        require_engine_off(Client(TableTransport(answers)), stated_off=True)
+
+
+def test_a_hole_beside_a_whole_answer_is_a_hole():
+    whole = exchanges(*WHOLE)
+    damaged = replace(exchanges(("07", [("7E9", "4700")], Outcome.ANSWERED))[0], damaged=True)
+    with pytest.raises(RefusedError, match="no whole answer to 07"):
+        require_complete([*whole, damaged], Bus.CAN)
+
+
+def test_codes_that_an_older_bus_lost_are_missed_by_their_count():
+    rows = exchanges(
+        ("0101", [("10", "410185076500")], Outcome.ANSWERED),
+        ("03", [("10", "43010201130171")], Outcome.ANSWERED),
+    )
+    with pytest.raises(RefusedError, match="counts 5 stored codes and lists 3"):
+        require_complete(rows, Bus.LEGACY)
+
+
+def test_a_known_result_whose_record_is_incomplete_is_called_that(erase):
+    _, erasure, _ = erase(STANDING, writer=FullDisk)
+    assert "only its record" in next_steps(erasure)[0]

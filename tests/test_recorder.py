@@ -215,3 +215,17 @@ def test_an_empty_plan_ends_at_once():
     recording = Recorder(Client(TableTransport({})), PollPlan((), ())).run()
     assert recording.reason == "there is nothing to poll"
     assert recording.readings == 0
+
+
+def test_of_many_slow_signals_none_starves():
+    slow = ["05", "0F", "1F", "21", "2F", "30", "31", "33"]
+    fast = ["04", "0B", "0C", "0D", "11"]
+    table = {f"01{pid}": [("10", f"41{pid}" + "20" * 2)] for pid in (*slow, *fast)}
+    one_byte = ("05", "0F", "2F", "30", "33", "04", "0B", "0D", "11")
+    table |= {f"01{pid}": [("10", f"41{pid}20")] for pid in one_byte}
+    transport = TableTransport(table, KWP, took_s=0.15)
+    plan = PollPlan(tuple((int(p, 16),) for p in fast), tuple((int(p, 16),) for p in slow))
+    Recorder(Client(transport), plan).run(for_s=120)
+    asked = [transport.asked.count(f"01{pid}") for pid in slow]
+    assert min(asked) > 5
+    assert max(asked) - min(asked) <= 1

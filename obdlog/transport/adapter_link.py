@@ -144,6 +144,7 @@ class AdapterTransport:
             outcome=judged.outcome,
             wire=self._talk.take_wire(),
             note="; ".join(dict.fromkeys(note for note in notes if note)),
+            damaged=judged.damaged,
         )
 
     def voltage_v(self) -> float | None:

@@ -32,7 +32,8 @@ what the car would have said: that must not pass for "nothing"."""
 class Judged:
     """`messages` answer the request; `recovery` is what the adapter's state asks for.
 
-    `odd` is a sentence when something was not as it should be. `pending` and `busy` say that a
+    `odd` is a sentence when something was not as it should be, `damaged` says that part of the
+    reply was dropped. `pending` and `busy` say that a
     module promised an answer that did not come, or asked to be asked again.
     """
 
@@ -42,6 +43,7 @@ class Judged:
     pending: bool
     busy: bool
     odd: str
+    damaged: bool = False
 
 
 def judge(reply: Reply, request: Request, protocol: BusProtocol | None, *, headers: bool) -> Judged:
@@ -66,6 +68,7 @@ def judge(reply: Reply, request: Request, protocol: BusProtocol | None, *, heade
         recovery=recovery,
         pending=any(_code(m) == PENDING for m in messages),
         busy=any(_code(m) == BUSY for m in messages),
+        damaged=bool(assembled.faults),
         odd="; ".join(odd),
     )
 

@@ -192,16 +192,19 @@ class PlaybackTransport:
             return None
 
 
-_WORDS = (
-    ("1", re.compile(r"\bPWM\b")),
-    ("2", re.compile(r"\bVPW\b")),
-    ("3", re.compile(r"\b9141\b")),
-    ("4", re.compile(r"\b14230\b.*\b(SLOW|5 ?BAUD)\b")),
-    ("5", re.compile(r"\b14230\b")),
-    ("7", re.compile(r"(?=.*\b29\b)(?=.*\b500\b).*\b(CAN|15765)\b")),
-    ("9", re.compile(r"(?=.*\b29\b)(?=.*\b250\b).*\b(CAN|15765)\b")),
-    ("6", re.compile(r"(?=.*\b11\b)(?=.*\b500\b).*\b(CAN|15765)\b")),
-    ("8", re.compile(r"(?=.*\b11\b)(?=.*\b250\b).*\b(CAN|15765)\b")),
+LONGEST_PROTOCOL_TEXT = 200
+
+# Number of the protocol, words that must all be there, and words of which one must be.
+_WORDS: tuple[tuple[str, frozenset[str], frozenset[str]], ...] = (
+    ("1", frozenset({"PWM"}), frozenset()),
+    ("2", frozenset({"VPW"}), frozenset()),
+    ("3", frozenset({"9141"}), frozenset()),
+    ("4", frozenset({"14230"}), frozenset({"SLOW", "BAUD", "5BAUD"})),
+    ("5", frozenset({"14230"}), frozenset()),
+    ("7", frozenset({"29", "500"}), frozenset({"CAN", "15765"})),
+    ("9", frozenset({"29", "250"}), frozenset({"CAN", "15765"})),
+    ("6", frozenset({"11", "500"}), frozenset({"CAN", "15765"})),
+    ("8", frozenset({"11", "250"}), frozenset({"CAN", "15765"})),
 )
 
 
@@ -210,8 +213,11 @@ def protocol_from_text(text: str) -> BusProtocol | None:
     for protocol in PROTOCOLS.values():
         if text.startswith(protocol.name):
             return protocol
-    spaced = re.sub(r"[^A-Z0-9]+", " ", text.upper())
-    return next((PROTOCOLS[number] for number, words in _WORDS if words.search(spaced)), None)
+    words = set(re.split(r"[^A-Z0-9]+", text[:LONGEST_PROTOCOL_TEXT].upper()))
+    for number, every, some in _WORDS:
+        if every <= words and (not some or some & words):
+            return PROTOCOLS[number]
+    return None
 
 
 def protocol_from_sources(sources: Sequence[str]) -> BusProtocol | None:

@@ -343,3 +343,22 @@ def test_an_adapter_unplugged_in_mid_record_ends_with_the_links_code(tmp_path):
     session = read_session(path)
     assert session.complete
     assert session.gaps
+
+
+@pytest.mark.parametrize("moment", ["asking", "erasing", "ending"])
+def test_ctrl_c_says_whether_the_erase_had_gone_out(run, monkeypatch, moment):
+    def interrupt(*_, **__):
+        raise KeyboardInterrupt
+
+    place = {
+        "asking": "obdlog.cli.commands.clear.input",
+        "erasing": "obdlog.erase._read_back",
+        "ending": "obdlog.erase._modules",
+    }[moment]
+    monkeypatch.setattr(place, interrupt, raising=False)
+    result = run("clear", "--link", "sim://airbox-repair", stdin="erase\n", code=INTERRUPTED)
+    if moment == "asking":
+        assert "nothing was erased" in result.stderr
+    else:
+        assert "may have been carried out" in result.stderr
+        assert "nothing was erased" not in result.stderr

@@ -276,3 +276,9 @@ def test_without_header_and_addresses_it_is_the_usual_bus(path: Path) -> None:
     transport = PlaybackTransport(path)
     assert transport.connect().name == CAN
     assert payloads(ask(transport, "03")) == [("unknown", "43010102")]
+
+
+def test_an_absurd_protocol_text_is_read_as_fast_as_any(tmp_path: Path) -> None:
+    # A quadratic search through this would take hours.
+    assert protocol_from_text("29 " * 300_000) is None
+    assert protocol_from_text("CAN 29 500 " + "x" * 900_000) is not None

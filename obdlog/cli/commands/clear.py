@@ -54,6 +54,7 @@ from obdlog.transport.recording import RecordingTransport
 from obdlog.transport.registry import open_transport
 
 WORD = "erase"
+NOTHING_ERASED = "Stopped before the erase: nothing was erased."
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,17 +110,17 @@ def run(
             record=record,
             confirm=(lambda _: True) if yes else _ask_user,
         )
-    except KeyboardInterrupt:
-        screen.tell("Stopped before the erase: nothing was erased.")
-        raise
+        # Before the link is closed: what became of an erase is told whatever happens then.
+        code = exit_code(cleared.erasure)
+        with contextlib.suppress(BrokenPipeError):
+            document = cleared.document()
+            if json:
+                screen.print_json(document)
+            else:
+                show(document)
     finally:
         transport.close()
-    document = cleared.document()
-    if json:
-        screen.print_json(document)
-    else:
-        show(document)
-    raise typer.Exit(exit_code(cleared.erasure))
+    raise typer.Exit(code)
 
 
 def clear(
@@ -149,6 +150,44 @@ def clear(
     SessionFileError
         The evidence could not be written. Nothing was erased.
     """
+    try:
+        evidence_path, before = _save_evidence(
+            transport, folder, work=work, facts=facts, stated_off=stated_off, record=record
+        )
+        confirmed = confirm(before)
+    except KeyboardInterrupt:
+        screen.tell(NOTHING_ERASED)
+        raise
+    if not confirmed:
+        raise RefusedError(
+            f"not confirmed, nothing was erased; the evidence stays in {evidence_path}"
+        )
+    after_path = next_session_path(folder, "after-clear")
+    session = SessionWriter(after_path, session_header(transport, facts, work), transport.clock)
+    erasure: Erasure | None = None
+    try:
+        note_adapter(transport, session)
+        screen.progress("erasing")
+        erasure = send_erase(transport, session, before, stated_off=stated_off)
+    finally:
+        if erasure is None:  # stopped on the way: first of all say whether it had gone out
+            screen.tell(PERHAPS_SENT if session.counts["marks"] else NOTHING_ERASED)
+        with contextlib.suppress(SessionFileError):
+            session.end(_end_of(erasure))
+        session.close()
+    return Cleared(evidence_path, after_path, erasure)
+
+
+def _save_evidence(
+    transport: Transport,
+    folder: Path,
+    *,
+    work: Work,
+    facts: CaseFacts,
+    stated_off: bool,
+    record: CaseRecord,
+) -> tuple[Path, tuple[ModuleCodes, ...]]:
+    """Write all that clearing destroys to disk, check it, and return the file and the codes."""
     require_engine_off(Client(transport), stated_off=stated_off)
     evidence_path = next_session_path(folder, "before-clear")
     write_case_facts(folder, replace(facts, work=work))
@@ -166,29 +205,14 @@ def clear(
     verify_evidence(evidence_path, client.exchanges)
     require_complete(client.exchanges, client.bus)
     before = survey.survey_codes(client.exchanges, client.bus)
-    if not confirm(before):
-        raise RefusedError(
-            f"not confirmed, nothing was erased; the evidence stays in {evidence_path}"
-        )
-    after_path = next_session_path(folder, "after-clear")
-    session = SessionWriter(after_path, session_header(transport, facts, work), transport.clock)
-    try:
-        note_adapter(transport, session)
-        screen.progress("erasing")
-        erasure = send_erase(transport, session, before, stated_off=stated_off)
-        reason = "erased and read back" if erasure.known else "erase sent, result not known"
-        with contextlib.suppress(SessionFileError):  # the erasure says what went wrong
-            session.end(reason)
-    except KeyboardInterrupt:
-        sent = session.counts["marks"] > 0
-        session.end("stopped by the user")
-        if not sent:
-            raise
-        screen.tell(PERHAPS_SENT)
-        raise typer.Exit(ExitCode.INTERRUPTED) from None
-    finally:
-        session.close()
-    return Cleared(evidence_path, after_path, erasure)
+    return evidence_path, before
+
+
+def _end_of(erasure: Erasure | None) -> str:
+    """Return how the session of an erase ended."""
+    if erasure is None:
+        return "stopped before the result was known"
+    return "erased and read back" if erasure.known else "erase sent, result not known"
 
 
 def _ask_user(before: tuple[ModuleCodes, ...]) -> bool:
@@ -208,7 +232,7 @@ def _ask_user(before: tuple[ModuleCodes, ...]) -> bool:
     screen.tell(f'Type the word "{WORD}" to go on, anything else to leave all as it is: ')
     try:
         return input().strip().lower() == WORD
-    except (EOFError, OSError):
+    except (EOFError, OSError, ValueError):
         return False
 
 
