@@ -188,7 +188,13 @@ class AdapterTransport:
             notes.append(judged.odd)
             self._silences = 0 if reply.prompted else self._silences + 1
             if not reply.prompted:
-                self._talk.recover()
+                try:
+                    self._talk.recover()
+                except LinkError:
+                    if harmless or not judged.messages:
+                        raise
+                    # What a module said of an erase is worth more than the adapter's silence.
+                    return judged, notes
             if judged.recovery is Recovery.REINITIALISE or self._talk.restarted:
                 notes.append("the adapter restarted and was set up again")
                 self.abilities = self._set_up_again()

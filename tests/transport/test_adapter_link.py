@@ -20,6 +20,7 @@ from obdlog.errors import (
 )
 from obdlog.model import Outcome, Request
 from obdlog.transport.adapter_link import BUSY_TRIES, PENDING_TRIES, AdapterTransport
+from obdlog.transport.conversation import Conversation
 from tests.transport.fake_adapter import BANNER, FIRST, FakeAdapter, Script, said
 
 RPM = Request(b"\x01\x0c")
@@ -563,6 +564,20 @@ class TestClose:
         transport.close()
         assert adapter.time.now_s() - before_s < 10
         assert adapter.closed == 1
+
+
+def test_what_a_module_said_of_an_erase_outlives_the_adapters_silence(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def silent(_: Conversation) -> None:
+        raise LinkTimeoutError("the adapter stopped talking")
+
+    # The answer comes without a prompt, and from then on the adapter says nothing at all.
+    transport, adapter = connected(_04=((0.05, b"7E80144\r"),))
+    monkeypatch.setattr(Conversation, "recover", silent)
+    exchange = transport.exchange(ERASE)
+    assert [m.payload for m in exchange.positive()] == [b"\x44"]
+    assert adapter.sent.count("04") == 1
 
 
 TEXTS = st.sampled_from(
