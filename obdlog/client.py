@@ -219,22 +219,27 @@ class Client:
 
         None when no module supports it. Errors as `fresh_number`.
         """
-        return self.fresh_number(0x0C, "RPM")
+        return self.fresh_number(0x0C, "RPM", needed=True)
 
     def vehicle_speed_kmh(self) -> float | None:
         """Return the highest vehicle speed any module reports now [km/h].
 
-        None when no module supports it. Errors as `fresh_number`.
+        None when no module gives it. Errors as `fresh_number`.
         """
         return self.fresh_number(0x0D, "VSS")
 
-    def fresh_number(self, pid: int, signal: str) -> float | None:
+    def fresh_number(self, pid: int, signal: str, *, needed: bool = False) -> float | None:
         """Return the highest value of a signal that any module reports now, None without one.
+
+        Parameters
+        ----------
+        needed
+            A module that announces the signal must give it, and the engine's for itself.
 
         Raises
         ------
         NoAnswerError
-            A module announces the signal, or answered, and no whole value arrived.
+            An answer was damaged, or one that is `needed` did not come.
         """
         announcing = {source for source, pids in self._signals().items() if pid in pids}
         engine = {source for source in announcing if module_name(source) == ENGINE}
@@ -245,9 +250,10 @@ class Client:
         values = [(source, found[signal].value) for source, found in readings if signal in found]
         numbers = {source: float(v) for source, v in values if isinstance(v, (int, float))}
         highest = [float(v) for _, v in values if isinstance(v, (int, float))]
-        absent = exchange.outcome in (Outcome.NO_DATA, Outcome.REFUSED) and not announcing
+        absent = exchange.outcome in (Outcome.NO_DATA, Outcome.REFUSED)
         # What another module says does not stand in for the engine's own lost answer.
-        if (not numbers and not absent) or not engine <= numbers.keys():
+        missing = needed and not (engine or announcing) <= numbers.keys()
+        if missing or (not numbers and not absent):
             raise NoAnswerError(
                 f"the answer about PID {pid:02X} did not arrive whole", hint="Try again."
             )
