@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from typing import Any
 
-from analysis.compare.model import Change, CodeChange, Document
+from analysis.compare.model import Change, CodeChange, Document, Key
 
 NOT_A_FAILURE = frozenset({"not-tested", "not-tested-this-cycle", "not-tested-since-clear", "past"})
 """Statuses that do not say that a test failed (ISO 14229-1 status bits 4 and 6)."""
@@ -15,8 +15,6 @@ STILL_FAILING = frozenset({"pending", "failing-now", "failed-this-cycle"})
 """Statuses that only a test failed in this or the last drive gives (SAE J1979 service 07)."""
 
 _IN_EVERY_NAME = frozenset({"control", "module", "unit", "ecu", "the"})
-
-Key = tuple[str, str, str | None]
 
 
 def modules_of(codes: Document | None) -> dict[str, Document]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +13,9 @@ if TYPE_CHECKING:
 
 Document = Mapping[str, Any]
 """A code, readiness, vehicle or on-board test reading in the shape of its JSON contract."""
+
+Key = tuple[str, str, str | None]
+"""A code by module address, code and failure type."""
 
 FORMAT = "obdlog.compare/1"
 
@@ -30,6 +33,11 @@ class CaseSide:
     read_after_drive
         True where the order of the case's sessions says that the codes were read after the drive;
         None leaves it to the clock.
+    permanent_read
+        Addresses of the modules that gave their permanent codes; None where that is not known.
+    seen_earlier
+        Codes that an earlier reading of this side showed, by module, code and failure type, each
+        with its statuses there; the last reading need not show them any more.
     """
 
     codes: Document | None = None
@@ -37,6 +45,8 @@ class CaseSide:
     data: SessionData | None = None
     findings: Sequence[Finding] = ()
     read_after_drive: bool | None = None
+    permanent_read: frozenset[str] | None = None
+    seen_earlier: Mapping[Key, frozenset[str]] = field(default_factory=dict)
 
 
 class Change(StrEnum):

@@ -13,16 +13,14 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from analysis.compare.codes import (
-    Key,
     module_was_read,
     present_codes,
-    statuses,
 )
 from analysis.compare.drive import (
     summarise_drive,
 )
 from analysis.compare.families import Family, families_named, family_of
-from analysis.compare.model import CaseSide, Document, ItemVerdict, Requirement
+from analysis.compare.model import CaseSide, Document, ItemVerdict, Key, Requirement
 from analysis.compare.requirements import (
     Sides,
     driven_enough,
@@ -30,6 +28,7 @@ from analysis.compare.requirements import (
     modules_answer,
     monitor_ran,
     no_code_of,
+    permanent_gone,
     readings_inside,
     root_gone,
     stayed_away,
@@ -110,12 +109,7 @@ def _of_code(key: Key, sides: Sides) -> Iterator[Requirement]:
     yield stayed_away(key, sides)
     if str(present_codes(sides.before.codes)[key].get("judgement")) == "follow-on":
         yield root_gone(key, sides)
-    if "permanent" in statuses(present_codes(sides.after.codes).get(key)):
-        yield Requirement(
-            f"The car itself has removed its permanent record of {code}",
-            False,
-            "still stored as permanent; only the car's own passed test removes it, no tool does",
-        )
+    yield from permanent_gone(key, sides)
     if code.startswith("U"):
         yield modules_answer(sides)
     elif family is None:

@@ -9,7 +9,6 @@ from typing import Any
 
 from analysis.compare.codes import (
     STILL_FAILING,
-    Key,
     modules_of,
     present_codes,
     statuses,
@@ -23,7 +22,7 @@ from analysis.compare.drive import (
     DriveSummary,
 )
 from analysis.compare.families import Family
-from analysis.compare.model import CaseSide, Document, Requirement
+from analysis.compare.model import CaseSide, Document, Key, Requirement
 from analysis.data import label_of
 
 GRAVE = frozenset({"attention", "stop"})
@@ -63,7 +62,9 @@ def stayed_away(key: Key, sides: Sides) -> Requirement:
     when = _when(sides.after.codes)
     left = set(statuses(present_codes(sides.after.codes).get(key))) - {"permanent"}
     if not left:
-        return Requirement(text, True, f"absent from the reading{when}")
+        seen = ", ".join(sorted(sides.after.seen_earlier.get(key, frozenset()) - {"permanent"}))
+        back = f"; an earlier reading after the work still showed it ({seen})" if seen else ""
+        return Requirement(text, True, f"absent from the reading{when}{back}")
     shown = ", ".join(sorted(left))
     if sides.erased is True or left & STILL_FAILING:
         evidence = f"present again ({shown}) in the reading{when}"
@@ -78,6 +79,21 @@ def _no_erase(sides: Sides) -> str:
     if sides.erased is False:
         return "the counters do not show an erase, so this may be the old record"
     return "whether anything was erased in between is not known"
+
+
+def permanent_gone(key: Key, sides: Sides) -> Iterator[Requirement]:
+    """Yield the requirement that a permanent record is gone, where there is or was one."""
+    address, code, _ = key
+    text = f"The car itself has removed its permanent record of {code}"
+    if "permanent" in statuses(present_codes(sides.after.codes).get(key)):
+        why = "still stored as permanent; only the car's own passed test removes it, no tool does"
+        yield Requirement(text, False, why)
+    elif "permanent" in statuses(present_codes(sides.before.codes).get(key)):
+        if address in (sides.after.permanent_read or ()):
+            yield Requirement(text, True, "absent from the permanent codes after the work")
+        else:
+            why = f"module {address} did not give its permanent codes after the work"
+            yield Requirement(text, None, why)
 
 
 def root_gone(key: Key, sides: Sides) -> Requirement:

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from analysis.compare import DriveSummary, summarise_drive
-from analysis.compare.codes import Key, modules_of, present_codes, statuses, was_read
-from analysis.compare.model import Document
+from analysis.compare.codes import modules_of, present_codes, statuses, was_read
+from analysis.compare.model import Document, Key
 from analysis.condition_table import condition_title
 from analysis.data import SessionData
 from analysis.quality import SignalQuality, quality, session_gaps

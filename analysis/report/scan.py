@@ -41,6 +41,11 @@ QUESTION_PIDS = frozenset(
 car, not to follow a reading."""
 
 _CURRENT_DATA = "01"
+_COMPARED: dict[str, int | None] = {
+    _CURRENT_DATA: 4, "02": None, "03": None, "07": None, "0A": None
+}  # fmt: skip
+"""Hex digits of a reply that make it another answer by service, None for all of them."""
+
 _ERASES = frozenset(f"{service:02X}" for service in ERASE_SERVICES)
 
 
@@ -135,10 +140,9 @@ class _Questions:
 
     def add(self, record: ExchangeRecord) -> None:
         """Take a record in, in the file's order."""
-        answers = tuple((got.source, got.payload[:6]) for got in record.got)
-        if record.ask[:2] == _CURRENT_DATA:
-            # The value itself is no part of the question.
-            answers = tuple((source, payload[:4]) for source, payload in answers)
+        # A value is no part of the question; which codes there were is.
+        length = _COMPARED.get(record.ask[:2], 6)
+        answers = tuple((got.source, got.payload[:length]) for got in record.got)
         key = (record.ask, record.to, record.outcome, answers)
         if self._stretch.pop(key, None) is None and self._full(record):
             self._left_out += 1

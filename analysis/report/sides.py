@@ -7,13 +7,14 @@ from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from analysis.compare.codes import was_read
-from analysis.compare.model import Document
+from analysis.compare.model import Document, Key
 from analysis.report.scan import Scanned
-from obdlog import documents
+from obdlog import documents, survey
 from obdlog.history import History, bus_of, split_at_erases
 from obdlog.model import Exchange, Work
 
 STORED_CODES = 0x03
+PERMANENT_CODES = 0x0A
 MONITORS = (0x01, 0x01)
 TESTS = 0x06
 IDENTITY = 0x09
@@ -100,6 +101,31 @@ def codes_after(
     """Return the codes of the side after the work, or of a part that is looked at alone."""
     history = History(frozenset(code_texts([earlier] if earlier else [])), erased)
     return _codes(part.stretches[-1], work, history)
+
+
+def permanent_read(part: Part) -> frozenset[str]:
+    """Return the addresses of the modules that gave their permanent codes on the later side."""
+    return frozenset(
+        message.source
+        for _, exchange in part.stretches[-1]
+        if exchange.request.service == PERMANENT_CODES
+        for message in exchange.positive()
+    )
+
+
+def seen_earlier(part: Part) -> dict[Key, frozenset[str]]:
+    """Return the codes that any reading of the later side showed, with all their statuses."""
+    exchanges = exchanges_of(part.stretches[-1])
+    bus = bus_of(exchanges)
+    seen: dict[Key, frozenset[str]] = {}
+    # One by one: of several readings a survey takes the last, here each of them counts.
+    for exchange in exchanges:
+        if exchange.request.service in survey.CODE_SERVICES:
+            for module in survey.survey_codes([exchange], bus):
+                for code in module.codes:
+                    key = module.address, code.code, code.failure_type
+                    seen[key] = seen.get(key, frozenset()) | frozenset(code.status)
+    return seen
 
 
 def _codes(asked: Sequence[Asked], work: Work, history: History) -> dict[str, Any] | None:

@@ -336,6 +336,29 @@ class TestVerdict:
         assert monitor(ready(), ready(address="7E9")).met is True
         assert monitor(ready(), ready(address="7E9", components=None)).met is True
 
+    def test_a_permanent_record_nobody_asked_for_again_is_not_known_to_be_gone(self):
+        before = CaseSide(codes(module("7E8", code("P0102", "confirmed", "permanent"))))
+
+        def record(later):
+            (found,) = [
+                r for r in verdict_of(before, later).requirements if "permanent record" in r.text
+            ]
+            return found
+
+        for nothing in (None, frozenset(), frozenset({"7E9"})):
+            assert record(replace(after(), permanent_read=nothing)).met is None
+        assert record(replace(after(), permanent_read=frozenset({"7E8"}))).met is True
+        assert record(after([code("P0102", "permanent")])).met is False
+        texts = [r.text for r in verdict_of(BEFORE, after()).requirements]
+        assert not [text for text in texts if "permanent record" in text]
+
+    def test_a_code_that_came_and_went_after_the_work_is_named(self):
+        seen = {("7E8", "P0102", None): frozenset({"pending"})}
+        away = verdict_of(BEFORE, replace(after(), seen_earlier=seen)).requirements[0]
+        assert away.met is True
+        assert away.evidence.endswith("an earlier reading after the work still showed it (pending)")
+        assert "earlier" not in verdict_of(BEFORE, after()).requirements[0].evidence
+
     def test_a_makers_code_cannot_be_proven_by_generic_data(self):
         before = CaseSide(codes(module("7E8", code("P1234"))))
         assert verdict_of(before, after()).verdict is Verdict.NOT_PROVEN
