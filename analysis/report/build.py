@@ -66,7 +66,7 @@ def _context(case: CaseMaterial) -> dict[str, Any]:
         "repair": tuple(_repair(case)),
         "identity_rows": _module_rows(case),
         "files": tuple(
-            evidence.Row((f.name, f.holds or "–", words.number(f.size_bytes), f.sha256))
+            evidence.Row((f.name, f.holds or "–", words.number(f.size_bytes), f.sha256 or "–"))
             for f in case.files
         ),
         "unread": _unread(case),

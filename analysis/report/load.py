@@ -162,6 +162,8 @@ def _side(
         drive,
         judge(drive, facts) if drive is not None else (),
         read_after_drive=_in_order(part, part.read, drive),
+        permanent_read=sides.permanent_read(part),
+        seen_earlier=sides.seen_earlier(part),
     )
 
 
@@ -179,7 +181,7 @@ def _in_order(part: Part, read: Asked | None, drive: SessionData | None) -> bool
 def _drive(part: Part, warnings: list[str], but: Part | None = None) -> SessionData | None:
     """Return the longest drive of a side; one on both sides of an erase belongs to the first."""
     taken = but.sessions if but else ()
-    drives = []
+    longest: SessionData | None = None
     for session in part.sessions:
         if session.polled < FEWEST_DRIVE_READINGS or session in taken:
             continue
@@ -190,9 +192,12 @@ def _drive(part: Part, warnings: list[str], but: Part | None = None) -> SessionD
             continue
         if left_out:
             warnings.append(f"{session.path.name}: {left_out}")
-        if data.has("RPM") or data.has("VSS"):
-            drives.append(data)
-    return max(drives, key=lambda d: d.seconds, default=None)
+        # One drive is held at a time: a case may hold many long ones.
+        if (data.has("RPM") or data.has("VSS")) and (
+            longest is None or data.seconds > longest.seconds
+        ):
+            longest = data
+    return longest
 
 
 def _all_checks(data: SessionData, facts: CaseFacts) -> Sequence[Finding]:
@@ -238,10 +243,16 @@ def _equipment(scanned: Sequence[Scanned], software: str) -> Equipment:
 def _files(folder: Path, scanned: Sequence[Scanned]) -> Sequence[CaseFile]:
     holds = {session.path: _holds(session) for session in scanned}
     paths = [p for p in (folder / FACTS_FILE,) if p.exists()] + list(session_files(folder))
-    return [
-        CaseFile(path.name, path.stat().st_size, _sha256(path), holds.get(path, _other(path)))
-        for path in paths
-    ]
+    return [_file(path, holds.get(path, _other(path))) for path in paths]
+
+
+def _file(path: Path, holds: str) -> CaseFile:
+    size_bytes = 0
+    try:
+        size_bytes = path.stat().st_size
+        return CaseFile(path.name, size_bytes, _sha256(path), holds)
+    except OSError:
+        return CaseFile(path.name, size_bytes, "", "could not be read")
 
 
 def _other(path: Path) -> str:

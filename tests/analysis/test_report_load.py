@@ -5,11 +5,13 @@ from __future__ import annotations
 import hashlib
 import json
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 
 from analysis.report import build_report
 from analysis.report.load import compare_paths, load_case
+from analysis.report.scan import scan
 from analysis.report.words import moment
 from obdlog.errors import InputFileError
 
@@ -111,6 +113,63 @@ def test_a_code_that_came_back_after_an_erase_on_file_contradicts(tmp_path):
         (item,) = result.repair
         assert item.verdict == "contradicted"
         assert "present again (confirmed)" in item.requirements[0].evidence
+
+
+def test_codes_between_two_readings_and_permanent_ones_reach_the_verdict(tmp_path):
+    permanent = [ask(0.3, "0A", "4A010102", purpose="codes")]
+    write(
+        tmp_path,
+        "01-clear",
+        "2026-03-01T09:00:00Z",
+        *reading(),
+        *permanent,
+        ask(5.0, "04", "44", purpose="erase"),
+        *reading(6.0, NONE, LAMP_OFF),
+        ask(7.0, "07", "47010102", purpose="codes"),
+    )
+    write(tmp_path, "02-codes", "2026-03-01T12:00:00Z", *reading(0.0, NONE, LAMP_OFF))
+    (item,) = load_case(tmp_path).comparison.repair
+    assert "still showed it (pending)" in item.requirements[0].evidence
+    (record,) = [r for r in item.requirements if "permanent record" in r.text]
+    assert record.met is None
+    last = ask(0.0, "0A", "4A00", purpose="codes")
+    write(tmp_path, "03-codes", "2026-03-01T13:00:00Z", *reading(0.0, NONE, LAMP_OFF), last)
+    (item,) = load_case(tmp_path).comparison.repair
+    (record,) = [r for r in item.requirements if "permanent record" in r.text]
+    assert record.met is True
+
+
+def test_two_readings_that_differ_only_in_the_code_are_two(tmp_path):
+    first, second = reading(codes="43010102"), reading(5.0, codes="43010113")
+    path = write(tmp_path, "01-codes", "2026-03-01T09:00:00Z", *first, *second)
+    asked = [e for e in scan(path, []).exchanges if e.request.service == 3]
+    assert [e.messages[0].payload.hex() for e in asked] == ["43010102", "43010113"]
+
+
+def test_of_several_drives_the_longest_is_shown(tmp_path):
+    write(tmp_path, "01-codes", "2026-03-01T09:00:00Z", *reading())
+    for number, seconds in ((2, 100), (3, 300), (4, 200)):
+        write(tmp_path, f"0{number}-drive", f"2026-03-01T1{number}:00:00Z", *drive(seconds))
+    assert load_case(tmp_path).after.data.path.name == "03-drive.session.jsonl"
+
+
+def test_a_session_that_may_not_be_read_is_named_and_the_rest_reported(case, monkeypatch):
+    locked = write(case, "05-locked", "2026-03-01T11:00:00Z", *reading())
+    opened = Path.open
+
+    def refuse(path, *arguments, **options):
+        if path == locked:
+            raise PermissionError(13, "Permission denied", str(path))
+        return opened(path, *arguments, **options)
+
+    # The mode of a file does not bind every user that runs tests.
+    monkeypatch.setattr(Path, "open", refuse)
+    material = load_case(case, generated_at=NOW)
+    held = {f.name: f for f in material.files}[locked.name]
+    assert (held.size_bytes, held.sha256, held.holds) == (
+        locked.stat().st_size, "", "could not be read",
+    )  # fmt: skip
+    assert locked.name in build_report(material)
 
 
 def test_facts_work_and_checksums_reach_the_report(case):
