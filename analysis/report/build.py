@@ -118,7 +118,7 @@ def _identity(case: CaseMaterial) -> tuple[tuple[str, str], ...]:
         ("Place, as stated", case.place),
         ("Operator, as stated", case.operator),
         ("First reading", words.moment((case.before.codes or {}).get("read_at"))),
-        ("Codes erased", ", ".join(map(words.moment, case.erased_at))),
+        ("Codes erased", ", ".join(_erases(case))),
         ("Last reading", words.moment((case.after.codes or {}).get("read_at"))),
         ("Protocol", case.equipment.protocol or str(vehicle.get("protocol") or "")),
         ("Adapter says it is", case.equipment.adapter),
@@ -128,6 +128,12 @@ def _identity(case: CaseMaterial) -> tuple[tuple[str, str], ...]:
         ("Software", case.equipment.software),
     ]  # fmt: skip
     return tuple((label, value or "not stated") for label, value in rows)
+
+
+def _erases(case: CaseMaterial) -> Iterator[str]:
+    yield from map(words.moment, case.erased_at)
+    for sent in case.erases_unanswered:
+        yield f"sent {words.moment(sent) or 'at an unknown time'}, answer not known"
 
 
 def _fact(key: str, value: object) -> tuple[str, str]:

@@ -59,6 +59,8 @@ class CaseMaterial:
         What the user stated of the job.
     erased_at
         When codes were erased, as ISO 8601 texts in order; empty when no erase is on record.
+    erases_unanswered
+        When an erase was sent whose answer is not known; an empty text where the time is not.
     comparison
         `analysis.compare.compare` of both sides.
     equipment, files
@@ -79,6 +81,7 @@ class CaseMaterial:
     place: str = ""
     odometer_km: float | None = None
     erased_at: Sequence[str] = ()
+    erases_unanswered: Sequence[str] = ()
     comparison: Comparison | None = None
     equipment: Equipment = field(default_factory=Equipment)
     files: Sequence[CaseFile] = ()

@@ -88,6 +88,7 @@ def load_case(
         place=facts.place,
         odometer_km=facts.odometer_km,
         erased_at=erased,
+        erases_unanswered=sides.unanswered_erases(scanned),
         comparison=compare(before, after, work, erased=bool(erased)) if second.sessions else None,
         equipment=_equipment(scanned, software),
         files=tuple(_files(folder, scanned)),

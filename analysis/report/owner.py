@@ -201,7 +201,9 @@ def _done(material: CaseMaterial) -> Iterator[str]:
         times = len(material.erased_at)
         again = f" The case shows {times} erases." if times > 1 else ""
         yield f"The stored codes were saved first and then erased.{again}"
-    if not (work.unplugged or work.replaced or material.erased_at):
+    if material.erases_unanswered:
+        yield "An erase of the codes was sent; whether the car carried it out is not known."
+    if not (work.unplugged or work.replaced or material.erased_at or material.erases_unanswered):
         yield "No work was noted."
 
 

@@ -10,7 +10,7 @@ from analysis.compare.codes import was_read
 from analysis.compare.model import Document, Key
 from analysis.report.scan import Scanned
 from obdlog import documents, survey
-from obdlog.history import History, bus_of, split_at_erases
+from obdlog.history import ERASE_SERVICES, History, bus_of, split_at_erases
 from obdlog.model import Exchange, Work
 
 STORED_CODES = 0x03
@@ -18,6 +18,9 @@ PERMANENT_CODES = 0x0A
 MONITORS = (0x01, 0x01)
 TESTS = 0x06
 IDENTITY = 0x09
+
+_STILL_WORKING = b"\x78"
+"""A module that was asked, and whose answer is still to come (ISO 14229-1, code 78)."""
 
 
 class Asked(NamedTuple):
@@ -62,6 +65,18 @@ def divide(scanned: Sequence[Scanned]) -> tuple[Part, Part, tuple[str, ...]]:
         Part(first, (tuple(a for a in asked if a.session in first),)),
         Part(second, (tuple(a for a in asked if a.session in second),)),
         (),
+    )
+
+
+def unanswered_erases(scanned: Sequence[Scanned]) -> tuple[str, ...]:
+    """Return when erases were sent that no module answered; empty text where it is not known."""
+    return tuple(
+        session.moment(exchange)
+        for session in scanned
+        for exchange in session.exchanges
+        if exchange.request.service in ERASE_SERVICES
+        and not exchange.positive()
+        and all(m.payload[2:3] == _STILL_WORKING for m in exchange.refusals())
     )
 
 

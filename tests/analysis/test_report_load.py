@@ -305,6 +305,24 @@ def test_a_refused_erase_is_no_line(tmp_path):
     assert load_case(tmp_path).erased_at == ()
 
 
+@pytest.mark.parametrize(
+    ("replies", "listed"),
+    [
+        ((), True),
+        # "Response pending" is no answer yet (ISO 14229-1, negative response code 78).
+        (("7F0478",), True),
+        (("7F0422",), False),
+        (("44",), False),
+    ],
+)
+def test_an_erase_whose_answer_was_lost_is_listed_as_that(tmp_path, replies, listed):
+    sent = {**ask(5.0, "04", *replies, purpose="erase"), "outcome": "lost"}
+    write(tmp_path, "01-clear", "2026-03-01T09:00:00Z", *reading(), sent)
+    html = build_report(load_case(tmp_path))
+    assert ("sent 2026-03-01 09:00:05 UTC, answer not known" in html) is listed
+    assert ("whether the car carried it out is not known" in html) is listed
+
+
 def test_a_damaged_session_is_named_and_the_rest_reported(case):
     (case / "05-broken.session.jsonl").write_bytes(b"\x00\xff not a session")
     material = load_case(case, generated_at=NOW)
