@@ -335,9 +335,21 @@ def draw_marks(
     head_in: float,
 ) -> None:
     """Draw the user's marks through all panels, their words above the first."""
+    if not marks:
+        return
+    for panel in axes:
+        # All marks of a panel are one artist: a log may hold thousands.
+        panel.vlines(
+            [at_s for at_s, _ in marks],
+            0,
+            1,
+            transform=panel.get_xaxis_transform(),
+            color=look.INK,
+            linewidth=0.9,
+            linestyle=(0, (1.5, 2)),
+            zorder=2.5,
+        )
     for number, ((at_s, text), row) in enumerate(zip(marks, rows, strict=True), start=1):
-        for panel in axes:
-            panel.axvline(at_s, color=look.INK, linewidth=0.9, dashes=(1.5, 2), zorder=2.5)
         shown = str(number) if len(marks) > MOST_MARKS else short(text)
         right_s = axes[0].get_xlim()[1]
         left_s = axes[0].get_xlim()[0]

@@ -81,6 +81,15 @@ def lines_across(axes):
     return [(s[0][0], s[1][0], s[0][1]) for line in lines for s in line.get_segments()]
 
 
+def drawn_marks(axes):
+    """Return the ends of the lines of each artist that draws marks."""
+    return [
+        [[tuple(map(float, end)) for end in line] for line in found.get_segments()]
+        for found in axes.collections
+        if isinstance(found, LineCollection) and found.get_zorder() == 2.5
+    ]
+
+
 class TestTimeline:
     def test_each_signal_has_a_panel_with_its_label_and_unit_on_one_time_axis(self):
         figure = plot_timeline(session(PLAIN), ["RPM", "ECT"], title="Town")
@@ -263,9 +272,20 @@ class TestBandsMarksFindings:
         data = session(PLAIN, marks=[Mark(40.0, "jerks $here$\n\x1b[31m"), Mark(999.0, "late")])
         figure = plot_timeline(data, ["RPM", "ECT"])
         for axes in figure.axes:
-            assert 40.0 in [line.get_xdata()[0] for line in axes.get_lines()]
+            assert drawn_marks(axes) == [[[(40.0, 0.0), (40.0, 1.0)]]]
         (words,) = [t for t in texts(figure) if "jerks" in t]
         assert words == "▾ jerks $here$ [31m"
+        save_bytes(figure)
+
+    def test_any_number_of_marks_is_one_artist_in_each_panel_and_moves_no_axis(self):
+        data = session(PLAIN, marks=[Mark(n / 10, "x") for n in range(200, 400)])
+        figure = plot_timeline(data, ["RPM", "ECT"])
+        for axes, plain in zip(
+            figure.axes, plot_timeline(session(PLAIN), ["RPM", "ECT"]).axes, strict=True
+        ):
+            (lines,) = drawn_marks(axes)
+            assert len(lines) == 200
+            assert (axes.get_xlim(), axes.get_ylim()) == (plain.get_xlim(), plain.get_ylim())
         save_bytes(figure)
 
     def test_marks_close_together_do_not_share_a_row(self):
