@@ -17,10 +17,8 @@ from obdlog.client import Client
 from obdlog.errors import DecodeError, LinkError, NoAnswerError
 from obdlog.model import Bus, Exchange, Reading
 from obdlog.services.current_data import parse_current_data, split_current_data
+from obdlog.services.requests import MAX_PIDS_PER_REQUEST, build_current_data
 from obdlog.tables.decode import Context
-
-MOST_PIDS_A_REQUEST = 6
-"""SAE J1979 allows up to six PIDs in one service 01 request on CAN."""
 
 SLOW_INTERVAL_S = 5.0
 NOT_POLLED = frozenset({*range(0x00, 0x100, 0x20), 0x01, 0x02, 0x13, 0x1C, 0x1D, 0x41, 0x4F, 0x50,
@@ -102,7 +100,7 @@ def answers_whole(client: Client, pids: Sequence[int]) -> bool:
     """
     announced = survey.supported(client.exchanges)
     wanted = {source: set(pids) & own for source, own in announced.items() if own & set(pids)}
-    exchange = client.ask(bytes([0x01, *pids]), purpose="capability")
+    exchange = client.ask(build_current_data(pids), purpose="capability")
     got: dict[str, set[int]] = {}
     for message in exchange.positive():
         try:
@@ -123,7 +121,7 @@ def pids_a_request(client: Client, *lists: Sequence[int]) -> int:
     """
     if client.bus is not Bus.CAN:
         return 1
-    for size in (MOST_PIDS_A_REQUEST, 3, 2):
+    for size in (MAX_PIDS_PER_REQUEST, 3, 2):
         groups = [group for pids in lists for group in group_pids(pids, size)]
         if all(answers_whole(client, group) for group in groups if len(group) > 1):
             return size
@@ -270,7 +268,7 @@ class Recorder:
     def _poll(self, pids: tuple[int, ...], started: float) -> None:
         client, progress = self._client, self.progress
         # Not kept: a ten-hour log must not live in memory.
-        exchange = client.ask(bytes([0x01, *pids]), purpose="poll", keep=False)
+        exchange = client.ask(build_current_data(pids), purpose="poll", keep=False)
         progress.exchanges += 1
         readings = self._decode(exchange, pids, started)
         progress.readings += readings

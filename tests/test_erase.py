@@ -298,7 +298,9 @@ def exchanges(*rows):
     ],
 )
 def test_evidence_is_complete_with_all_that_clearing_destroys(later):
-    require_complete(exchanges(*WHOLE, *later), Bus.CAN)
+    kept = exchanges(*WHOLE, *later)
+    require_complete(kept, Bus.CAN)
+    assert len(kept) == len(WHOLE) + len(later)
 
 
 @pytest.mark.parametrize(

@@ -118,8 +118,10 @@ class TestTransport:
 
     def test_closing_twice_is_harmless(self, make: Make, tmp_path: Path) -> None:
         transport = make(tmp_path)
+        transport.connect()
         transport.close()
         transport.close()
+        assert transport.protocol is not None
 
 
 @pytest.mark.parametrize("make", [adapter, recording, playback])

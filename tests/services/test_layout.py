@@ -114,9 +114,10 @@ def test_one_reply_holds_one_frame() -> None:
 def test_random_bytes_raise_only_decode_errors(body: bytes, requested: list[int] | None) -> None:
     for reply, parse in ((b"\x41", parse_current_data), (b"\x42", parse_freeze_frame)):
         try:
-            parse(reply + body, requested=requested)
+            parsed = parse(reply + body, requested=requested)
         except DecodeError:
             continue
+        assert parsed is not None
 
 
 def test_a_hostile_reply_is_split_in_bounded_time() -> None:

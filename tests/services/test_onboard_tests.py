@@ -82,9 +82,10 @@ def test_part_of_a_record_is_refused(reply: str) -> None:
 def test_random_bytes_raise_only_decode_errors(body: bytes, bus: Bus) -> None:
     for parse in (parse_tests, parse_supported_monitors):
         try:
-            parse(b"\x46" + body, bus)
+            parsed = parse(b"\x46" + body, bus)
         except DecodeError:
             continue
+        assert isinstance(parsed, tuple)
 
 
 def test_oxygen_sensor_constant_and_measured_value() -> None:

@@ -82,4 +82,5 @@ def test_importing_reads_no_table_and_no_numpy() -> None:
         "assert uasid.all_scalings.cache_info().currsize == 0;"
         "assert 'numpy' not in sys.modules and 'pandas' not in sys.modules"
     )
-    subprocess.run([sys.executable, "-c", program], check=True, timeout=60)
+    done = subprocess.run([sys.executable, "-c", program], check=False, timeout=60)
+    assert done.returncode == 0
