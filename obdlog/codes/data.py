@@ -1,4 +1,8 @@
-"""The tables behind the meaning of codes: components, kinds of fault, codes.
+"""The tables behind the meaning of codes: components, kinds of fault, families of codes.
+
+A row of a family's table states a run of codes: ``P0100,maf,sensor A,circuit range low high`` are
+P0100 to P0103, one kind of fault each, ``-`` where the standard leaves a number out. A place that
+counts (``cylinder 1..8``, ``sensor A..B``) repeats the faults for each of its places.
 
 Code numbers, and which circuit each names, are from memory of SAE J2012 / ISO 15031-6; all
 wording, and the relations between components, are ours (common practice, no source).
@@ -6,17 +10,33 @@ wording, and the relations between components, are ours (common practice, no sou
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from functools import cache, lru_cache
+from typing import Final
 
-from obdlog.tables.code_text import code_number
+from obdlog.tables.code_text import code_number, code_text
 from obdlog.tables.loader import Row, package_text, read_rows
 
-CODES = "j2012_codes.csv"
+FAMILIES: Final = {
+    "P0[0-6]??": "j2012_p00_p06.csv",
+    "P0[7-9]??": "j2012_p07_p09.csv",
+    "P0[A-F]??": "j2012_p0a_p0f.csv",
+    "P2[0-2]??": "j2012_p20_p22.csv",
+    "P2[3-9A-F]??": "j2012_p23_p2f.csv",
+    "P3[4-9A-F]??": "j2012_p34_p3f.csv",
+    "C0???": "j2012_chassis.csv",
+    "B0???": "j2012_body.csv",
+    "U[03]???": "j2012_network.csv",
+}
+"""The table of each family of standardised codes, by the pattern of its codes."""
 COMPONENTS = "j2012_components.csv"
 FAULTS = "j2012_faults.csv"
+
+_COUNTING: Final = re.compile(r"(|.* )(\d+|[A-Z])\.\.(\d+|[A-Z])")
+_LEFT_OUT: Final = "-"
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,22 +137,61 @@ def faults() -> Mapping[str, Fault]:
 @cache
 def codes() -> Mapping[str, CodeRow]:
     """Return all codes that this edition explains, by their text."""
+    return {code: row for pattern in FAMILIES for code, row in _family(pattern).items()}
+
+
+def code_row(code: str) -> CodeRow | None:
+    """Return what one code names, None where this edition does not explain it.
+
+    Only the table of the code's own family is read.
+    """
+    pattern = next((pattern for pattern in FAMILIES if fnmatchcase(code, pattern)), None)
+    return _family(pattern).get(code) if pattern else None
+
+
+@cache
+def _family(pattern: str) -> Mapping[str, CodeRow]:
+    file = FAMILIES[pattern]
     found: dict[str, CodeRow] = {}
-    for row in read_rows(package_text(CODES), ("code", "component", "place", "fault"), CODES):
-        cells = row.cells
-        try:
-            code_number(cells["code"])
-            found[_new_id(row, found, "code")] = CodeRow(
-                cells["code"],
-                components()[cells["component"]],
-                cells["place"],
-                faults()[cells["fault"]],
-            )
-        except KeyError as error:
-            raise row.error(f"unknown component or fault {error}") from None
-        except ValueError as error:
-            raise row.error(str(error)) from None
+    for row in read_rows(package_text(file), ("first", "component", "place", "faults"), file):
+        for one in _run(row):
+            if not fnmatchcase(one.code, pattern) or one.code in found:
+                raise row.error(f"{one.code} is doubled or does not belong to {pattern}")
+            found[one.code] = one
     return found
+
+
+def _run(row: Row) -> Iterator[CodeRow]:
+    """Yield the codes of one row."""
+    cells = row.cells
+    try:
+        number = code_number(cells["first"])
+        component = components()[cells["component"]]
+        kinds = [None if id == _LEFT_OUT else faults()[id] for id in cells["faults"].split()]
+    except KeyError as error:
+        raise row.error(f"unknown component or fault {error}") from None
+    except ValueError as error:
+        raise row.error(str(error)) from None
+    for place in _places(row):
+        for kind in kinds:
+            if kind is not None:
+                yield CodeRow(code_text(number), component, place, kind)
+            number += 1
+
+
+def _places(row: Row) -> Iterator[str]:
+    text = row.cells["place"]
+    counting = _COUNTING.fullmatch(text)
+    if counting is None:
+        yield text
+        return
+    before, first, last = counting.groups()
+    if first.isdigit() is not last.isdigit() or len(first + last) > 4:
+        raise row.error(f"place: {text!r} does not count")
+    if first.isdigit():
+        yield from (f"{before}{n}" for n in range(int(first), int(last) + 1))
+    else:
+        yield from (f"{before}{chr(n)}" for n in range(ord(first), ord(last) + 1))
 
 
 def _new_id(row: Row, found: Mapping[str, object], column: str = "id") -> str:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from obdlog.codes.data import codes, components
+from obdlog.codes.data import code_row, codes, components
 from obdlog.codes.judge import caution
 from obdlog.codes.meaning import Definer, describe, split_code
 from obdlog.codes.work import components_named, match_components
@@ -140,7 +140,7 @@ def _explain_code(code: str, failure_type: str | None) -> Explanation:
         facts[1] = ("defined by", "nobody yet: a reserved range")
     if failure_type is not None:
         facts.append(("failure type", f"{failure_type} (ISO 14229-1 third byte)"))
-    row = codes().get(code)
+    row = code_row(code)
     if row is None:
         return Explanation(
             "code", code, said.meaning, _NOT_A_PART, tuple(facts), safety=caution(code)

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 from enum import StrEnum
 
-from obdlog.codes.data import codes
+from obdlog.codes.data import code_row
 
 _CODE = re.compile(r"([PCBU][0-3][0-9A-F]{3})(?:[-:]?([0-9A-F]{2}))?")
 
@@ -128,7 +128,7 @@ def describe(code: str) -> CodeMeaning:
     if who is Definer.RESERVED:
         said = "in a range that the standard reserves; only the maker can say what it means"
         return CodeMeaning(text, said, family, "", "", False, definer=who)
-    row = codes().get(text)
+    row = code_row(text)
     if row is None:
         said = f"a standardised code ({family}) that this edition does not explain"
         return CodeMeaning(text, said, family, "", "", True)
