@@ -34,9 +34,16 @@ FAMILIES: Final = {
 """The table of each family of standardised codes, by the pattern of its codes."""
 COMPONENTS = "j2012_components.csv"
 FAULTS = "j2012_faults.csv"
+KINDS: Final = (
+    "sensor", "switch", "actuator", "heater", "lamp", "supply", "module", "bus", "mechanical",
+    "system",
+)  # fmt: skip
 
 _COUNTING: Final = re.compile(r"(|.* )(\d+|[A-Z])\.\.(\d+|[A-Z])")
 _LEFT_OUT: Final = "-"
+_COMPONENT_COLUMNS: Final = (
+    "id", "label", "kind", "aliases", "signals", "rails", "connector", "reference", "leads_to",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +60,7 @@ class Rail:
 
 @dataclass(frozen=True, slots=True)
 class Component:
-    """A circuit, part, system or module that codes name.
+    """A circuit, part, system or module that codes name; `kind` is one of `KINDS`.
 
     `connector` and `reference` are groups that share a plug or a 5 V supply on many vehicles.
     `leads_to` are patterns of codes that a fault here commonly brings along.
@@ -61,6 +68,7 @@ class Component:
 
     id: str
     label: str
+    kind: str
     aliases: tuple[str, ...]
     signals: tuple[str, ...]
     rails: tuple[Rail, ...]
@@ -104,12 +112,14 @@ class CodeRow:
 def components() -> Mapping[str, Component]:
     """Return all components by id."""
     found: dict[str, Component] = {}
-    columns = ("id", "label", "aliases", "signals", "rails", "connector", "reference", "leads_to")
-    for row in read_rows(package_text(COMPONENTS), columns, COMPONENTS):
+    for row in read_rows(package_text(COMPONENTS), _COMPONENT_COLUMNS, COMPONENTS):
         cells = row.cells
+        if cells["kind"] not in KINDS:
+            raise row.error(f"kind: {cells['kind']!r} is none of {', '.join(KINDS)}")
         found[_new_id(row, found)] = Component(
             cells["id"],
             cells["label"],
+            cells["kind"],
             _parts(cells["aliases"]),
             _parts(cells["signals"]),
             tuple(_rail(row, text) for text in _parts(cells["rails"])),
@@ -167,7 +177,7 @@ def _run(row: Row) -> Iterator[CodeRow]:
     try:
         number = code_number(cells["first"])
         component = components()[cells["component"]]
-        kinds = [None if id == _LEFT_OUT else faults()[id] for id in cells["faults"].split()]
+        kinds = [None if one == _LEFT_OUT else faults()[one] for one in cells["faults"].split()]
     except KeyError as error:
         raise row.error(f"unknown component or fault {error}") from None
     except ValueError as error:
