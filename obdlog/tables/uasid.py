@@ -18,11 +18,16 @@ FILE: Final = "j1979_uasid.csv"
 COLUMNS: Final = ("id", "signed", "scale", "offset", "unit", "source", "checked")
 
 _SIGNED_FROM: Final = 0x80
+_NOT_LISTED: Final = "no public list assigns this identifier: numbers are shown as sent"
 
 
 @dataclass(frozen=True, slots=True)
 class Scaling:
-    """Unit and scale of 16-bit test values; identifiers from 80 are two's complement."""
+    """Unit and scale of 16-bit test values; identifiers from 80 are two's complement.
+
+    `listed` is False for an identifier that no public list assigns: its values are the numbers
+    as sent, without a unit, and `checked` says so.
+    """
 
     id: int
     unit: str
@@ -32,6 +37,7 @@ class Scaling:
     source: str
     checked: str
     conversion: Number = field(compare=False, repr=False)
+    listed: bool = True
 
     def decode(self, raw16: int) -> float:
         """Return the value of a result or limit; an int where scale and offset are whole.
@@ -53,6 +59,37 @@ class Scaling:
 def scaling(scaling_id: int) -> Scaling | None:
     """Return the scaling of a unit-and-scaling identifier, None where it is not assigned."""
     return all_scalings().get(scaling_id)
+
+
+@cache
+def scaling_or_raw(scaling_id: int) -> Scaling:
+    """Return the scaling of an identifier, or one that leaves numbers as sent if none is listed.
+
+    Raises
+    ------
+    ValueError
+        The identifier is not one byte.
+
+    References
+    ----------
+    SAE J1979, service 06: identifiers from 80 are signed, whether their scale is known or not
+    (from memory).
+    """
+    if not 0 <= scaling_id <= 0xFF:
+        raise ValueError(f"{scaling_id} is not the identifier of a scaling")
+    signed = scaling_id >= _SIGNED_FROM
+    one, zero = Fraction(1), Fraction(0)
+    return scaling(scaling_id) or Scaling(
+        id=scaling_id,
+        unit="",
+        scale=one,
+        offset=zero,
+        signed=signed,
+        source="",
+        checked=_NOT_LISTED,
+        conversion=Number.of(one, zero, 16, signed),
+        listed=False,
+    )
 
 
 @cache

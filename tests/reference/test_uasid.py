@@ -1,15 +1,16 @@
 """Worked values of every unit-and-scaling identifier of service 06.
 
-Typed by hand from the multipliers that SCAPY-OBD lists (docs/references.md); those marked "one
-public table" in the project's table are known from a single public list. Raw 0064 is 100 steps,
-FF9C in two's complement is −100 steps. Printed 0.0000305 is 2/65536 (SAE-J1979, from memory).
+Typed by hand from the multipliers that SCAPY-OBD and one public table (docs/references.md) list;
+where both list one they agree. Raw 0064 is 100 steps, FF9C in two's complement is −100 steps.
+Printed 0.0000305, 0.00024414, 0.00006103516 and 0.0039062 are 2, 16, 4 and 256 parts of 65536
+(SAE-J1979, from memory); other printed decimals are taken as they stand.
 """
 
 from __future__ import annotations
 
 import pytest
 
-from obdlog.tables.uasid import all_scalings, scaling
+from obdlog.tables.uasid import all_scalings, scaling, scaling_or_raw
 
 WORKED = [
     (0x01, 0x0064, 100, ""), (0x02, 0x0064, 10, ""), (0x03, 0x0064, 1, ""),
@@ -63,13 +64,53 @@ def test_every_identifier_has_a_worked_value() -> None:
     assert {row[0] for row in WORKED} == set(all_scalings())
 
 
-@pytest.mark.parametrize("number", sorted(n for n in all_scalings() if n >= 0x80))
-def test_signed_identifiers_reach_from_minus_32768_to_32767_steps(number: int) -> None:
+# Lowest and highest value of each identifier: raw 0000 and FFFF up to 7F, 8000 and 7FFF from 80.
+RANGES = [
+    (0x01, 0, 65535), (0x02, 0, 6553.5), (0x03, 0, 655.35), (0x04, 0, 65.535),
+    (0x05, 0, 1.999969482421875), (0x06, 0, 19.988175), (0x07, 0, 16383.75), (0x08, 0, 655.35),
+    (0x09, 0, 65535), (0x0A, 0, 7995.27), (0x0B, 0, 65.535), (0x0C, 0, 655.35),
+    (0x0D, 0, 255.99609375), (0x0E, 0, 65.535), (0x0F, 0, 655.35), (0x10, 0, 65535),
+    (0x11, 0, 6553500), (0x12, 0, 65535), (0x13, 0, 65535), (0x14, 0, 65535), (0x15, 0, 65535),
+    (0x16, -40, 6513.5), (0x17, 0, 655.35), (0x18, 0, 766.7595), (0x19, 0, 5177.265),
+    (0x1A, 0, 65535), (0x1B, 0, 655350), (0x1C, 0, 655.35), (0x1D, 0, 32767.5),
+    (0x1E, 0, 1.999969482421875), (0x1F, 0, 3276.75), (0x20, 0, 255.99609375), (0x21, 0, 65535),
+    (0x22, 0, 65535), (0x23, 0, 65535), (0x24, 0, 65535), (0x25, 0, 65535), (0x26, 0, 6553.5),
+    (0x27, 0, 655.35), (0x28, 0, 65535), (0x29, 0, 16383.75), (0x2A, 0, 65.535), (0x2B, 0, 65535),
+    (0x2C, 0, 655.35), (0x2D, 0, 655.35), (0x2E, 0, 65535), (0x2F, 0, 655.35),
+    (0x30, 0, 100.00641), (0x31, 0, 65.535), (0x32, 0, 1.999969482421875),
+    (0x33, 0, 15.999755859375), (0x34, 0, 65535), (0x35, 0, 655350), (0x36, 0, 655.35),
+    (0x37, 0, 6553.5), (0x38, 0, 65535), (0x39, -327.68, 327.67), (0x3A, 0, 65.535),
+    (0x3B, 0, 6.5535), (0x3C, 0, 6553.5), (0x3D, 0, 655.35), (0x3E, 0, 3.99993896484375),
+    (0x3F, 0, 655.35), (0x40, 0, 65535), (0x41, 0, 655.35), (0x42, 0, 6553.5),
+    (0x43, 0, 15.999755859375), (0x81, -32768, 32767), (0x82, -3276.8, 3276.7),
+    (0x83, -327.68, 327.67), (0x84, -32.768, 32.767), (0x85, -1, 0.999969482421875),
+    (0x86, -9.99424, 9.993935), (0x87, -32768, 32767), (0x8A, -3997.696, 3997.574),
+    (0x8B, -32.768, 32.767), (0x8C, -327.68, 327.67), (0x8D, -128, 127.99609375),
+    (0x8E, -32.768, 32.767), (0x8F, -32768, 32767), (0x90, -32768, 32767),
+    (0x91, -3276800, 3276700), (0x92, -3276.8, 3276.7), (0x96, -3276.8, 3276.7),
+    (0x97, -327.68, 327.67), (0x98, -32768, 32767), (0x99, -3276.8, 3276.7),
+    (0x9C, -327.68, 327.67), (0x9D, -16384, 16383.5), (0xA8, -32768, 32767),
+    (0xA9, -8192, 8191.75), (0xAD, -327.68, 327.67), (0xAE, -3276.8, 3276.7),
+    (0xAF, -327.68, 327.67), (0xB0, -100.007936, 100.004884), (0xB1, -65536, 65534),
+    (0xFB, -327680, 327670), (0xFC, -327.68, 327.67), (0xFD, -32.768, 32.767),
+    (0xFE, -8192, 8191.75),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("number", "low", "high"), RANGES)
+def test_an_identifier_reaches_from_its_lowest_to_its_highest_value(
+    number: int, low: float, high: float
+) -> None:
     found = scaling(number)
     assert found is not None
-    assert found.decode(0x8000) == pytest.approx(-32768 * float(found.scale))
-    assert found.decode(0x7FFF) == pytest.approx(32767 * float(found.scale))
-    assert found.decode(0xFFFF) == pytest.approx(-float(found.scale))
+    lowest, highest = (0x8000, 0x7FFF) if number >= 0x80 else (0x0000, 0xFFFF)
+    assert found.signed is (number >= 0x80)
+    assert found.decode(lowest) == pytest.approx(low, rel=1e-12)
+    assert found.decode(highest) == pytest.approx(high, rel=1e-12)
+
+
+def test_every_identifier_has_its_range() -> None:
+    assert {row[0] for row in RANGES} == set(all_scalings())
 
 
 def test_the_smallest_scale_keeps_its_digits() -> None:
@@ -82,3 +123,24 @@ def test_the_smallest_scale_keeps_its_digits() -> None:
 @pytest.mark.parametrize("number", [0x00, 0x44, 0x7F, 0x80, 0xFF])
 def test_an_identifier_that_is_not_assigned_has_no_scaling(number: int) -> None:
     assert scaling(number) is None
+
+
+@pytest.mark.parametrize(
+    ("number", "raw", "value"),
+    [  # SAE J1979, from memory: identifiers from 80 are two's complement, assigned or not
+        (0x00, 0xFFFF, 65535), (0x44, 0x8000, 32768), (0x7F, 0xFFFF, 65535),
+        (0x80, 0xFFFF, -1), (0x88, 0x8000, -32768), (0xFF, 0x7FFF, 32767),
+    ],
+)  # fmt: skip
+def test_an_identifier_that_is_not_listed_gives_numbers_as_sent_and_says_so(
+    number: int, raw: int, value: int
+) -> None:
+    found = scaling_or_raw(number)
+    assert (found.decode(raw), found.unit, found.listed) == (value, "", False)
+    assert "no public list" in found.checked
+
+
+def test_a_listed_identifier_is_no_raw_one() -> None:
+    assert scaling_or_raw(0x16) is scaling(0x16)
+    with pytest.raises(ValueError, match="not the identifier"):
+        scaling_or_raw(0x100)
