@@ -18,7 +18,7 @@ from obdlog.adapter.reply import Reply
 from obdlog.adapter.status import Status
 from obdlog.client import Client
 from obdlog.model import Bus, Outcome, Request
-from obdlog.recorder import NOT_POLLED, pids_a_request
+from obdlog.poll_plan import NOT_POLLED, pids_a_request
 from obdlog.services.requests import build_vehicle_info
 from obdlog.transport.base import Transport
 

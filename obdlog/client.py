@@ -16,6 +16,7 @@ from obdlog.errors import NoAnswerError, RefusedError
 from obdlog.model import Bus, Exchange, Outcome, Request
 from obdlog.services import requests
 from obdlog.services.registry import changes_vehicle
+from obdlog.tables.decode import Context
 from obdlog.transport.base import BusProtocol, Transport
 
 FREEZE_FRAME_USUAL = (
@@ -25,8 +26,8 @@ FREEZE_FRAME_USUAL = (
 """Asked of a freeze frame whose bitmap is not known: what most cars store."""
 
 COUNTER_PIDS = (0x21, 0x30, 0x31, 0x4D, 0x4E)
-JUDGING_PIDS = (0x05, 0x0B, 0x0C, 0x0D, 0x0F, 0x10, 0x11, 0x42, 0x46, 0x4F, 0x50)
-"""Live readings that the judgement of codes looks at, and the scales they need."""
+JUDGING_PIDS = (0x05, 0x0B, 0x0C, 0x0D, 0x0F, 0x10, 0x11, 0x42, 0x46)
+"""Live readings that the judgement of codes looks at."""
 
 Progress = Callable[[str], None]
 
@@ -133,6 +134,21 @@ class Client:
             if not supported or pid in known or (unanswered is not None and pid > unanswered):
                 self.ask(bytes([0x01, pid]), purpose=purpose)
 
+    def ask_scales(self) -> None:
+        """Ask what the meaning of other readings depends on: PIDs 13, 1D, 4F and 50.
+
+        Each is asked once, of all modules, as far as any announces it; every module answers for
+        itself.
+        """
+        self._ask_signals(
+            (pid for pid in survey.SCALE_PIDS if not self._has_asked(bytes([0x01, pid]))),
+            "identify",
+        )
+
+    def contexts(self) -> dict[str, Context]:
+        """Return per module the scales and sensor places that it has stated so far."""
+        return survey.contexts(self.exchanges)
+
     def read_codes(self) -> None:
         """Ask lamp, stored, pending and permanent codes, freeze frames and live readings.
 
@@ -147,6 +163,7 @@ class Client:
             self.ask(requests.build_vehicle_info(0x02), purpose="identify")
         for service in survey.CODE_SERVICES:
             self.ask(bytes([service]), purpose="codes")
+        self.ask_scales()
         self._progress("reading freeze frames")
         self._ask_freeze_frames()
         self._ask_signals(JUDGING_PIDS, "codes")

@@ -1,38 +1,22 @@
-"""The poll loop of a road-test log: which requests, in which order, until when.
+"""The poll loop of a road-test log: sends what a plan says, until told to stop.
 
-The recorder asks service 01 only. Signals that change fast are asked in every cycle, slow ones
-every few seconds and spread over the cycles; on CAN up to six PIDs share a request, as far as
-the car proved at the start that it answers them all.
+The recorder asks service 01 only.
 """
 
 from __future__ import annotations
 
-import math
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from obdlog import survey
 from obdlog.client import Client
-from obdlog.errors import DecodeError, LinkError, NoAnswerError
-from obdlog.model import Bus, Exchange, Reading
-from obdlog.services.current_data import parse_current_data, split_current_data
-from obdlog.services.requests import MAX_PIDS_PER_REQUEST, build_current_data
-from obdlog.tables.decode import Context
-
-SLOW_INTERVAL_S = 5.0
-NOT_POLLED = frozenset({*range(0x00, 0x100, 0x20), 0x01, 0x02, 0x13, 0x1C, 0x1D, 0x41, 0x4F, 0x50,
-                        0x51, 0x5F})  # fmt: skip
-"""Bitmaps, status words and constants: read once, not logged in every cycle."""
-
-SLOW = frozenset({0x05, 0x0F, 0x12, 0x1E, 0x1F, 0x21, 0x2F, 0x30, 0x31, 0x33, 0x3C, 0x3D, 0x3E,
-                  0x3F, 0x46, 0x4D, 0x4E, 0x52, 0x5B, 0x5C})  # fmt: skip
-"""Signals that physics keeps slow: temperatures, counters, atmosphere."""
-
-USUAL = (0x0C, 0x0D, 0x05, 0x04, 0x06, 0x07, 0x0B, 0x0E, 0x0F, 0x10, 0x11, 0x1F, 0x2F, 0x33,
-         0x42, 0x46)  # fmt: skip
-"""Tried one by one where no bitmap is answered, as in a bare recording."""
-_USUAL_TRIES = 3
+from obdlog.errors import DecodeError, LinkError
+from obdlog.model import Exchange, Reading
+from obdlog.poll_plan import NOT_POLLED, SLOW_INTERVAL_S, PollPlan
+from obdlog.services.current_data import parse_current_data
+from obdlog.services.requests import build_current_data
+from obdlog.tables.decode import EMPTY
 
 GAP_S = 2.0
 """A longer time without any answer is a gap of the log; distances are not measured across it."""
@@ -42,15 +26,6 @@ SILENCE_BEFORE_GIVING_UP_S = 15.0
 
 LINK_LOST = "link lost"
 SILENT = "the car stopped answering"
-
-
-@dataclass(frozen=True, slots=True)
-class PollPlan:
-    """Requests of every cycle, and of every `SLOW_INTERVAL_S`; each a tuple of PIDs."""
-
-    fast: tuple[tuple[int, ...], ...]
-    slow: tuple[tuple[int, ...], ...]
-    unsupported: tuple[int, ...] = ()
 
 
 @dataclass(slots=True)
@@ -84,101 +59,6 @@ class Recording:
     reason: str
 
 
-def group_pids(pids: Sequence[int], most: int) -> tuple[tuple[int, ...], ...]:
-    """Return `pids` in order, in as few groups of at most `most` as possible, evenly filled."""
-    if not pids:
-        return ()
-    groups = math.ceil(len(pids) / most)
-    size = math.ceil(len(pids) / groups)
-    return tuple(tuple(pids[i : i + size]) for i in range(0, len(pids), size))
-
-
-def answers_whole(client: Client, pids: Sequence[int]) -> bool:
-    """Ask `pids` in one request; return whether every module that announced any sent all of its.
-
-    Where no module announced anything, one that answers all of them is enough.
-    """
-    announced = survey.supported(client.exchanges)
-    wanted = {source: set(pids) & own for source, own in announced.items() if own & set(pids)}
-    exchange = client.ask(build_current_data(pids), purpose="capability")
-    got: dict[str, set[int]] = {}
-    for message in exchange.positive():
-        try:
-            items = split_current_data(message.payload, pids)
-        except DecodeError:
-            return False
-        got.setdefault(message.source, set()).update(pid for pid, _ in items)
-    if not wanted:
-        return any(set(pids) <= found for found in got.values())
-    return all(own <= got.get(source, set()) for source, own in wanted.items())
-
-
-def pids_a_request(client: Client, *lists: Sequence[int]) -> int:
-    """Return how many PIDs one request answers whole on this car and adapter: 6, 3, 2 or 1.
-
-    Every request that a plan of these `lists` would send is tried once, since a longer reply may
-    be cut where a shorter one is not. Older buses carry one PID a request.
-    """
-    if client.bus is not Bus.CAN:
-        return 1
-    for size in (MAX_PIDS_PER_REQUEST, 3, 2):
-        groups = [group for pids in lists for group in group_pids(pids, size)]
-        if all(answers_whole(client, group) for group in groups if len(group) > 1):
-            return size
-    return 1
-
-
-def build_plan(client: Client, wanted: Sequence[int] | None = None) -> PollPlan:
-    """Return what to poll: `wanted` PIDs, or all that the car announces and that change.
-
-    Parameters
-    ----------
-    wanted
-        Service 01 PIDs the user asked for, in order; None for all.
-
-    Raises
-    ------
-    NoAnswerError
-        The car supports nothing of it.
-    """
-    supported = survey.supported(client.exchanges) or client.ask_bitmaps(0x01)
-    announced = frozenset().union(*supported.values()) if supported else frozenset()
-    if wanted is None:
-        pids = sorted(announced - NOT_POLLED) if announced else _answering(client)
-        unsupported: tuple[int, ...] = ()
-    else:
-        pids = [pid for pid in dict.fromkeys(wanted) if not announced or pid in announced]
-        unsupported = tuple(pid for pid in wanted if announced and pid not in announced)
-    if not pids:
-        raise NoAnswerError(
-            "the car supports none of these signals" if announced else "no module answered",
-            hint="The recording does not hold them."
-            if client.transport.kind == "playback"
-            else "Run `obdlog vehicle` for what it supports; the ignition has to be on.",
-        )
-    # Scales and sensor layout once, so that the log can be decoded on its own.
-    for pid in (0x01, 0x13, 0x1C, 0x1D, 0x4F, 0x50, 0x51):
-        if pid in announced:
-            client.ask(bytes([0x01, pid]), purpose="identify")
-    fast = [pid for pid in pids if pid not in SLOW]
-    slow = [pid for pid in pids if pid in SLOW]
-    if not fast:
-        fast, slow = slow, []
-    most = pids_a_request(client, fast, slow)
-    return PollPlan(group_pids(fast, most), group_pids(slow, most), unsupported)
-
-
-def _answering(client: Client) -> list[int]:
-    """Return which of the usual PIDs answer; of a car that answers none, few are asked."""
-    found: list[int] = []
-    for place, pid in enumerate(USUAL):
-        if place == _USUAL_TRIES and not found:
-            break
-        if client.ask(bytes([0x01, pid]), purpose="identify").positive():
-            found.append(pid)
-    return sorted(found)
-
-
 class Recorder:
     """Polls a `PollPlan` until told to stop; the client's transport does the writing.
 
@@ -210,7 +90,7 @@ class Recorder:
         self._should_stop = should_stop
         self._on_gap = on_gap
         self._keep_latest = keep_latest
-        self._context = survey.contexts(client.exchanges)
+        self._contexts = client.contexts()
         self._fastest_s: dict[tuple[int, ...], float] = {}
         self._answered: Counter[tuple[int, ...]] = Counter()
         self._answered_s = 0.0
@@ -289,8 +169,10 @@ class Recorder:
 
     def _decode(self, exchange: Exchange, pids: tuple[int, ...], started: float) -> int:
         count = 0
+        if not NOT_POLLED.isdisjoint(pids):
+            survey.learn(self._contexts, exchange)
         for message in exchange.positive():
-            context = self._context.get(message.source, Context())
+            context = self._contexts.get(message.source, EMPTY)
             try:
                 readings = parse_current_data(message.payload, context, self._client.bus, pids)
             except DecodeError:

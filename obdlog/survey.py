@@ -13,14 +13,15 @@ from obdlog.addresses import module_name
 from obdlog.errors import DecodeError
 from obdlog.model import UNKNOWN_SOURCE, Bus, EcuMessage, Exchange, Outcome, Reading
 from obdlog.services.codes import read_codes
-from obdlog.services.current_data import parse_current_data, split_current_data
-from obdlog.services.freeze_frame import parse_freeze_frame
+from obdlog.services.current_data import parse_current_data, split_current_data, split_known
+from obdlog.services.freeze_frame import REPLY as FRAME_REPLY
+from obdlog.services.freeze_frame import frame_of
 from obdlog.services.onboard_tests import TestResult, parse_supported_monitors, parse_tests
 from obdlog.services.oxygen_tests import OxygenTest, parse_oxygen_tests
 from obdlog.services.refusals import meaning
 from obdlog.services.requests import supported_pids
 from obdlog.services.vehicle_info import VehicleInfo, parse_vehicle_info
-from obdlog.tables.decode import Context
+from obdlog.tables.decode import EMPTY, Context
 from obdlog.tables.monitors import MonitorStatus, decode_monitors
 
 CODE_SERVICES = {0x03: "confirmed", 0x07: "pending", 0x0A: "permanent"}
@@ -32,7 +33,8 @@ _NOT_SUPPORTED = frozenset({b"\x11", b"\x12"})
 
 _BITMAP_PIDS = frozenset(range(0x00, 0x100, 0x20))
 _MONITOR_PIDS = frozenset({0x01, 0x41})
-_CONTEXT_PIDS = frozenset({0x13, 0x1D, 0x4F, 0x50})
+SCALE_PIDS = (0x13, 0x1D, 0x4F, 0x50)
+"""What other readings of the same module need: sensor places and full scales (SAE J1979)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,24 +145,50 @@ def contexts(exchanges: Iterable[Exchange]) -> dict[str, Context]:
     The facts are PIDs 13, 1D, 4F and 50 of SAE J1979.
     """
     found: dict[str, Context] = {}
-    for exchange, message in _current_data(exchanges):
+    for exchange in exchanges:
+        learn(found, exchange)
+    return found
+
+
+def learn(contexts: dict[str, Context], exchange: Exchange) -> None:
+    """Add to `contexts`, by module, what one more exchange says about scales and layout.
+
+    Modules that cannot be told apart (no headers) share one context; there a full scale of zero,
+    which only means "the standard one", does not undo what another of them said.
+    """
+    if exchange.request.service != 0x01:
+        return
+    asked = exchange.request.payload[1:]
+    for message in exchange.positive():
+        if not any(pid in message.payload for pid in SCALE_PIDS):
+            continue
+        context = contexts.get(message.source, EMPTY)
         try:
-            items = split_current_data(message.payload, exchange.request.payload[1:])
+            items = split_current_data(message.payload, asked, context)
         except DecodeError:
             continue
         for pid, data in items:
-            if pid in _CONTEXT_PIDS:
-                found[message.source] = found.get(message.source, Context()).updated(pid, data)
-    return found
+            if pid not in SCALE_PIDS:
+                continue
+            if message.source == UNKNOWN_SOURCE:
+                held = context.known(pid) or bytes(len(data))
+                data = bytes(new or old for new, old in zip(data, held, strict=True))
+            context = context.updated(pid, data)
+        contexts[message.source] = context
 
 
 def latest_data(exchanges: Sequence[Exchange]) -> dict[str, dict[int, bytes]]:
     """Return per module the last data bytes of each service 01 PID."""
     found: dict[str, dict[int, bytes]] = {}
+    context = contexts(exchanges)
     merged: Exchange | None = None
     for exchange, message in _current_data(exchanges):
         try:
-            items = split_current_data(message.payload, exchange.request.payload[1:])
+            items = split_current_data(
+                message.payload,
+                exchange.request.payload[1:],
+                context.get(message.source, EMPTY),
+            )
         except DecodeError:
             continue
         again = exchange is merged and message.source == UNKNOWN_SOURCE
@@ -330,32 +358,33 @@ def _unread(exchanges: Sequence[Exchange], address: str, answers: _Answers) -> l
 
 
 def _freeze_frames(
-    exchanges: Sequence[Exchange], address: str, context: dict[str, Context], bus: Bus
+    exchanges: Sequence[Exchange], address: str, contexts: dict[str, Context], bus: Bus
 ) -> tuple[FreezeFrame, ...]:
-    owner: dict[int, str] = {}
-    readings: dict[int, dict[str, Reading]] = {}
+    """Return the frames of a module that a code owns.
+
+    Scales that a frame itself holds (PIDs 4F and 50) apply to all of it, whatever order its
+    PIDs were asked in.
+    """
+    context = contexts.get(address, EMPTY)
+    stored: dict[int, dict[int, bytes]] = {}
     for exchange in exchanges:
-        if exchange.request.service != 0x02:
-            continue
-        requested = exchange.request.payload[1:2]
-        if not requested or requested[0] in _BITMAP_PIDS:
+        asked = exchange.request.payload[1::2]
+        if exchange.request.service != 0x02 or not asked or asked[0] in _BITMAP_PIDS:
             continue
         for message in exchange.positive():
             if message.source != address:
                 continue
             try:
-                frame = parse_freeze_frame(message.payload, context.get(address, Context()), bus)
+                items, _ = split_known(message.payload, asked, context, reply=FRAME_REPLY, skip=1)
             except DecodeError:
                 continue
-            if 0x02 in exchange.request.payload[1::2]:
-                owner.pop(frame.frame, None)
-                if frame.code:
-                    owner[frame.frame] = frame.code
-            stored = {r.signal: r for r in frame.readings if r.pid != "02"}
-            readings.setdefault(frame.frame, {}).update(stored)
+            for pid, data in items:
+                stored.setdefault(data[0], {})[pid] = data[1:]
+    frames = [frame_of(number, list(p.items()), context, bus) for number, p in stored.items()]
     return tuple(
-        FreezeFrame(code, tuple(readings.get(number, {}).values()))
-        for number, code in sorted(owner.items())
+        FreezeFrame(f.code, tuple(r for r in f.readings if r.pid != "02"))
+        for f in sorted(frames, key=lambda frame: frame.frame)
+        if f.code
     )
 
 

@@ -33,10 +33,11 @@ MAY_IMPORT = {
     "history": PURE | {"survey"},
     "case_history": LEAVES | {"history", "survey", "session", "case"},
     "documents": PURE | {"survey", "history", "session.format"},
-    "adapter_check": PURE | {"survey", "client", "recorder", "transport.base"},
+    "adapter_check": PURE | {"survey", "client", "poll_plan", "transport.base"},
     "client": PURE | {"survey", "transport.base"},
     "erase": PURE | {"survey", "client", "session", "transport.base", "transport.recording"},
-    "recorder": PURE | {"survey", "client"},
+    "poll_plan": PURE | {"survey", "client"},
+    "recorder": PURE | {"survey", "client", "poll_plan"},
     "simulator": LEAVES | {"tables", "links.base"},
 }
 ANALYSIS_MAY = PURE | {"session", "case", "survey", "history", "documents"}

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import pytest
 
 from obdlog.client import Client
 from obdlog.errors import NoAnswerError
-from obdlog.recorder import PollPlan, Recorder, build_plan, group_pids
+from obdlog.model import Outcome
+from obdlog.poll_plan import PollPlan, build_plan, group_pids, plan_groups
+from obdlog.recorder import Recorder
 from tests.fakes import KWP, TableTransport
 
 ENGINE = "7E8"
@@ -229,3 +232,49 @@ def test_of_many_slow_signals_none_starves():
     asked = [transport.asked.count(f"01{pid}") for pid in slow]
     assert min(asked) > 5
     assert max(asked) - min(asked) <= 1
+
+
+# Lengths: SAE J1979 (06 one byte or two, 0C two, 68 seven, 83 five or nine, 7F thirteen).
+@pytest.mark.parametrize(
+    ("pids", "trims_open", "groups"),
+    [
+        ([0x06, 0x07, 0x08, 0x09, 0x0C], False, [(0x06, 0x07, 0x08, 0x09, 0x0C)]),
+        ([0x06, 0x07, 0x0C, 0x0D], True, [(0x06, 0x0C, 0x0D), (0x07,)]),
+        ([0x0C, 0xFE, 0x0D], False, [(0x0C, 0x0D), (0xFE,)]),
+    ],
+    ids=["trims of one byte", "one open trim a request", "an unknown PID alone"],
+)
+def test_a_request_leaves_at_most_one_length_open(pids, trims_open, groups):
+    assert plan_groups(pids, 6, trims_open=trims_open) == tuple(groups)
+
+
+def test_every_group_of_all_pids_of_the_table_can_be_told_apart():
+    from obdlog.tables.signals import all_signals, lengths
+
+    pids = sorted({signal.pid for signal in all_signals() if signal.pid % 0x20})
+    groups = plan_groups(pids, 6, trims_open=True)
+    assert sorted(pid for group in groups for pid in group) == pids
+    for group in groups:
+        assert sum(len(lengths(pid)) > 1 for pid in group) <= 1
+        if len(group) > 1:
+            assert all(max(lengths(pid)) <= 12 for pid in group)
+
+
+def test_a_long_reply_that_the_adapter_cuts_is_left_out_of_the_plan():
+    class Cutting(TableTransport):
+        def exchange(self, request):
+            exchange = super().exchange(request)
+            if request.payload == b"\x01\x68":
+                return replace(exchange, messages=(), outcome=Outcome.GARBLED)
+            return exchange
+
+    table = answers() | {
+        "0100": [(ENGINE, "410008100001")],
+        "0120": [(ENGINE, "412000000001")],
+        "0140": [(ENGINE, "414000000001")],
+        "0160": [(ENGINE, "416001000000")],
+        "010C": [(ENGINE, "410C0C80")],
+    }
+    plan = build_plan(Client(Cutting(table)), [0x0C, 0x68])
+    assert plan.cut == (0x68,)
+    assert (plan.fast, plan.slow) == (((0x0C,),), ())

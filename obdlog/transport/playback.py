@@ -21,6 +21,10 @@ NOT_RECORDED = "not in this recording"
 USUAL_PROTOCOL = "6"
 """CAN with 11-bit identifiers at 500 kbit/s, what most cars since 2008 speak."""
 
+TIMELESS = frozenset({"identify", "capability"})
+"""Purposes of questions about the car itself: wherever in the recording their answer stands, it
+holds for all of it, and finding it late must not skip what was logged before."""
+
 LEAST_STEP_S = 0.01
 """Every exchange takes at least this long, so that a loop over time comes to its end."""
 
@@ -123,7 +127,8 @@ class PlaybackTransport:
             at_s = self.clock.now_s()
             self.clock.sleep_s(LEAST_STEP_S)
             return Exchange(at_s, request, (), Outcome.NO_DATA, note=NOT_RECORDED)
-        self.clock.sleep_s(found.at_s - self._now_s())
+        if request.purpose not in TIMELESS:
+            self.clock.sleep_s(found.at_s - self._now_s())
         at_s = self.clock.now_s()
         took_s = max((m.after_s for m in found.messages), default=0.0)
         self.clock.sleep_s(max(LEAST_STEP_S, took_s))

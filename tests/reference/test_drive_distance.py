@@ -23,7 +23,8 @@ import pytest
 from analysis.derive import distance
 from analysis.load import load
 from obdlog.client import Client
-from obdlog.recorder import Recorder, build_plan
+from obdlog.poll_plan import build_plan
+from obdlog.recorder import Recorder
 from obdlog.session.format import SessionHeader
 from obdlog.session.writer import SessionWriter
 from obdlog.transport.recording import RecordingTransport

@@ -23,7 +23,8 @@ from obdlog.cli.commands.report import write_report
 from obdlog.cli.road import note_adapter, session_header, utc_now
 from obdlog.client import Client
 from obdlog.model import Work
-from obdlog.recorder import Recorder, build_plan
+from obdlog.poll_plan import build_plan
+from obdlog.recorder import Recorder
 from obdlog.session.writer import SessionWriter
 
 if TYPE_CHECKING:

@@ -21,7 +21,8 @@ from obdlog.cli.options import (
 )
 from obdlog.cli.road import open_road, utc_now
 from obdlog.cli.signals import resolve_pids
-from obdlog.recorder import LINK_LOST, SILENT, Progress, Recorder, Recording, build_plan
+from obdlog.poll_plan import build_plan
+from obdlog.recorder import LINK_LOST, SILENT, Progress, Recorder, Recording
 
 ROAD_CAUTION = (
     "Road test: legal roads only, a passenger operates the laptop, the driver drives. Stop when a "
@@ -57,6 +58,9 @@ def run(
         if plan.unsupported:
             missing = ", ".join(f"{pid:02X}" for pid in plan.unsupported)
             screen.tell(f"This car does not support PID {missing}: not recorded.")
+        if plan.cut:
+            missing = ", ".join(f"{pid:02X}" for pid in plan.cut)
+            screen.tell(f"The reply to PID {missing} never arrived whole: not recorded.")
         shower = _Shower()
         recording = Recorder(
             road.client,

@@ -24,7 +24,8 @@ from obdlog.cli.options import (
 from obdlog.cli.road import open_road
 from obdlog.cli.signals import resolve_pids
 from obdlog.clock import Clock, SystemClock
-from obdlog.recorder import Progress, Recorder, build_plan
+from obdlog.poll_plan import build_plan
+from obdlog.recorder import Progress, Recorder
 
 REDRAW_S = 0.2
 """At most five pictures a second of real time, however fast the log runs."""
