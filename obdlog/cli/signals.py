@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 import typer
 
-from obdlog.tables.signals import all_signals, by_pid
+from obdlog.tables.signals import by_pid, pids_by_name
 
 _PID = re.compile(r"^(?:01)?([0-9A-Fa-f]{2})$")
 
@@ -21,7 +21,7 @@ def resolve_pids(names: Sequence[str]) -> tuple[int, ...]:
     typer.BadParameter
         A name is no known signal; the nearest ones are suggested.
     """
-    known = {s.name.upper(): s.pid for s in all_signals()}
+    known = pids_by_name()
     pids: list[int] = []
     for name in names:
         for part in filter(None, re.split(r"[,\s]+", name)):

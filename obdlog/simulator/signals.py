@@ -46,6 +46,8 @@ _MAKERS: dict[int, Callable[[State], Values]] = {
     0x4C: lambda s: {"TAC_PCT": max(s.throttle_pct - 11.0, 0.0)},
     0x5A: lambda s: {"APP_R": s.pedal_pct},
     0x5C: lambda s: {"EOT": s.oil_c},
+    0x7A: lambda s: {"DPF1_DP": s.filter_kpa},
+    0x7C: lambda s: {"DPF1_INT": s.filter_c, "DPF1_OUTT": 0.94 * s.filter_c},
 }
 _OXYGEN_LOCATIONS = 0x03
 """PID 13: bank 1, sensors 1 and 2."""
@@ -54,10 +56,6 @@ _OXYGEN_LOCATIONS = 0x03
 def _litres_per_hour(state: State, profile: Profile) -> float:
     density_g_l = 745.0 if profile.engine.kind == "spark" else 832.0
     return state.fuel_gps * 3600.0 / density_g_l
-
-
-def _tenths(value: float) -> bytes:
-    return round((value + 40.0) * 10.0).to_bytes(2, "big")
 
 
 def build_pid(pid: int, state: State, profile: Profile, spec: EcuSpec) -> bytes:
@@ -86,12 +84,8 @@ def build_pid(pid: int, state: State, profile: Profile, spec: EcuSpec) -> bytes:
         return bytes([1 if profile.engine.kind == "spark" else 4])
     if pid == 0x5E:
         return encode_pid(pid, {"FUEL_RATE": _litres_per_hour(state, profile)})
-    if pid == 0x7A:
-        return b"\x01" + round(state.filter_kpa * 100).to_bytes(2, "big", signed=True) + bytes(4)
-    if pid == 0x7C:
-        return b"\x03" + _tenths(state.filter_c) + _tenths(0.94 * state.filter_c) + bytes(4)
     raise KeyError(pid)
 
 
-KNOWN_PIDS = frozenset(_MAKERS) | {0x03, 0x13, 0x1C, 0x51, 0x5E, 0x7A, 0x7C}
+KNOWN_PIDS = frozenset(_MAKERS) | {0x03, 0x13, 0x1C, 0x51, 0x5E}
 """What `build_pid` can say; an ECU adds status, counters and bitmaps of its own."""

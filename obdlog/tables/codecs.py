@@ -137,9 +137,9 @@ class Bitmap:
     def decode(self, raw: int) -> str:
         """Return the supported PIDs, two hexadecimal digits each."""
         top = self.width - 1
-        return " ".join(
-            f"{self.base + 1 + n:02X}" for n in range(self.width) if raw >> (top - n) & 1
-        )
+        # PID E0 has one bit more than there are PIDs.
+        places = range(min(self.width, 0xFF - self.base))
+        return " ".join(f"{self.base + 1 + n:02X}" for n in places if raw >> (top - n) & 1)
 
     def encode(self, value: Value) -> int:
         """Return the bitmap of a text of PIDs, or of a plain number."""
@@ -169,8 +169,28 @@ class TroubleCode:
         return code_number(value)
 
 
+@dataclass(frozen=True, slots=True)
+class Raw:
+    """Bytes that no public source describes, shown as they are: ``0A 1B``."""
+
+    size: int
+
+    def decode(self, raw: int) -> str:
+        """Return the bytes, two hexadecimal digits each."""
+        return raw.to_bytes(self.size, "big").hex(" ").upper()
+
+    def encode(self, value: Value) -> int:
+        """Return the number of a text of bytes."""
+        if not isinstance(value, str):
+            raise ValueError(f"{value!r} is not a text of bytes")
+        data = bytes.fromhex(value)
+        if len(data) != self.size:
+            raise ValueError(f"{value!r} is not {self.size} bytes")
+        return int.from_bytes(data, "big")
+
+
 NAMES: Final = frozenset(
-    {"number", "signed", "flag", "ready", "enum", "flags", "set", "bitmap", "code"}
+    {"number", "signed", "flag", "ready", "enum", "flags", "set", "bitmap", "code", "raw"}
 )
 """The codecs that a table row may name."""
 
@@ -209,6 +229,8 @@ def build_codec(
             return Bitmap(pid, width)
         case "code":
             return TroubleCode()
+        case "raw":
+            return Raw(width // 8)
     raise ValueError(f"unknown codec {name!r}")
 
 

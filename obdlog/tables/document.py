@@ -30,6 +30,9 @@ _SIGNAL_HEAD: Final = (
 )  # fmt: skip
 
 
+_LONGEST_NUMBER: Final = 32
+
+
 def signals_page() -> str:
     """Return docs/signals.md: every signal, every closed list, every test scaling."""
     parts = [
@@ -51,8 +54,12 @@ def signals_page() -> str:
 
 def place_text(signal: Signal) -> str:
     """Return where a signal's bits stand: ``AB``, ``B.4`` or ``A.0–6``."""
+    if signal.width > _LONGEST_NUMBER:
+        return f"{_letters(signal.byte)}–{_letters(signal.byte + signal.span - 1)}"
     if signal.width >= 8:
-        return "".join(_letters(signal.byte + n) for n in range(signal.span))
+        letters = [_letters(signal.byte + n) for n in range(signal.span)]
+        # Two letters a byte would run into one another: "Z AA AB AC".
+        return (" " if len(letters[-1]) > 1 else "").join(letters)
     first = f"{_letters(signal.byte)}.{signal.bit}"
     return first if signal.width == 1 else f"{first}–{signal.bit + signal.width - 1}"
 
@@ -75,6 +82,8 @@ def formula_text(signal: Signal) -> str:
             return f"bits of {place} in list {signal.lookup}"
         case "bitmap":
             return f"bits of {place}, highest first"
+        case "raw":
+            return f"bytes {place} as they are"
     return f"trouble code in {place}"
 
 

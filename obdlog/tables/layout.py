@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache, lru_cache
 from typing import Final
@@ -14,7 +14,8 @@ from obdlog.tables.codecs import Codec, Number
 from obdlog.tables.context import EMPTY, Context
 from obdlog.tables.signals import Signal, by_pid, lengths
 
-_LISTED_BITS: Final = 8
+_KEPT_BITS: Final = 8
+"""Readings of fields up to this width are kept once they were made."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,8 +32,8 @@ class Field:
     codec: Codec
     unavailable: Reading
     """The reading where the car says that there is no value."""
-    readings: tuple[Reading, ...]
-    """The reading of each raw number, for narrow fields; empty for wide ones."""
+    kept: dict[int, Reading]
+    """The readings of a narrow field so far, by raw number; what means "none" from the start."""
     missing: bool
     """Whether the context already says that the car has no such thing."""
     conditional: bool
@@ -43,12 +44,14 @@ class Field:
         if self.conditional and not self.available(data):
             return self.unavailable
         raw = int.from_bytes(data[self.start : self.stop], "big") >> self.shift & self.mask
-        if self.readings:
-            return self.readings[raw]
-        signal = self.signal
-        if raw in signal.absent:
-            return self.unavailable
-        return Reading(signal.name, self.label, self.codec.decode(raw), signal.unit, self.pid)
+        reading = self.kept.get(raw)
+        if reading is None:
+            signal = self.signal
+            value = self.codec.decode(raw)
+            reading = Reading(signal.name, self.label, value, signal.unit, self.pid)
+            if signal.width <= _KEPT_BITS:
+                self.kept[raw] = reading
+        return reading
 
     def available(self, data: bytes) -> bool:
         """Return whether the car says that it has what the field holds."""
@@ -113,12 +116,6 @@ def _field(signal: Signal, context: Context) -> Field:
     pid = f"{signal.pid:02X}"
     missing = signal.needs is not None and context.lacks(signal.needs)
     unavailable = Reading(signal.name, label, None, signal.unit, pid)
-    readings: tuple[Reading, ...] = ()
-    if signal.width <= _LISTED_BITS:
-        readings = tuple(
-            unavailable if raw in signal.absent else replace(unavailable, value=codec.decode(raw))
-            for raw in range(1 << signal.width)
-        )
     return Field(
         signal=signal,
         label=label,
@@ -129,7 +126,7 @@ def _field(signal: Signal, context: Context) -> Field:
         mask=(1 << signal.width) - 1,
         codec=codec,
         unavailable=unavailable,
-        readings=readings,
+        kept=dict.fromkeys(signal.absent, unavailable),
         missing=missing,
         conditional=missing or signal.support is not None or signal.when is not None,
     )

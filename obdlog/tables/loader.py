@@ -64,8 +64,10 @@ def package_text(file: str) -> str:
     return resources.files(__package__).joinpath(file).read_text(encoding="utf-8")
 
 
-def read_rows(text: str, columns: Sequence[str], file: str) -> Iterator[Row]:
+def read_rows(text: str, columns: Sequence[str], file: str, *, skipped: int = 0) -> Iterator[Row]:
     """Yield the rows of a table whose header must be exactly `columns`.
+
+    `skipped` lines were left out behind the header: a row's line is the one in the whole file.
 
     Raises
     ------
@@ -84,8 +86,10 @@ def read_rows(text: str, columns: Sequence[str], file: str) -> Iterator[Row]:
         for cells in reader:
             if len(cells) != len(header):
                 raise TableError(
-                    f"{len(cells)} cells, expected {len(header)}", file=file, line=reader.line_num
+                    f"{len(cells)} cells, expected {len(header)}",
+                    file=file,
+                    line=reader.line_num + skipped,
                 )
-            yield Row(file, reader.line_num, dict(zip(header, cells, strict=True)))
+            yield Row(file, reader.line_num + skipped, dict(zip(header, cells, strict=True)))
     except csv.Error as error:
-        raise TableError(str(error), file=file, line=reader.line_num) from None
+        raise TableError(str(error), file=file, line=reader.line_num + skipped) from None

@@ -5,15 +5,16 @@ Columns of ``j1979_signals.csv``
 ``pid`` two hexadecimal digits · ``name`` the acronym, unique to its PID · ``label`` in our own
 words · ``lengths`` the data lengths in which the field occurs (``1|2``) · ``at`` where it starts:
 byte letter after the PID (``A`` … ``Z``, ``AA`` …), with ``.4`` for the lowest bit of a part of a
-byte · ``width`` in bits, most significant byte first · ``codec`` from `obdlog.tables.codecs` ·
-``scale``, ``offset`` exact fractions · ``unit`` · ``low``, ``high`` the range · ``absent`` bits
-that mean "not available" · ``support`` the bit that must be set for the field to hold a value ·
-``when`` a bit that must have a value for the row to apply at all (``B.3=0``): two rows may give
-one name under opposite conditions · ``needs`` a mask in another PID's reply without which the
-field is not available (``1D.A&30``) · ``sensor`` 1 to 8, the oxygen sensor whose place PID 13 or
-1D tells · ``override`` byte of another PID that, when not zero, replaces the scale: byte, scale
-and offset per unit of that byte (``4F.C 1/32768 -1``) · ``lookup`` list of texts · ``source`` and
-``checked`` keys of ``docs/references.md`` · ``note`` what a reader of the value should know.
+byte · ``width`` in bits, most significant byte first: up to 32, whole bytes for codec ``raw`` ·
+``codec`` from `obdlog.tables.codecs` · ``scale``, ``offset`` exact fractions · ``unit`` · ``low``,
+``high`` the range · ``absent`` bits that mean "not available" · ``support`` the bit that must be
+set for the field to hold a value · ``when`` a bit that must have a value for the row to apply at
+all (``B.3=0``): two rows may give one name under opposite conditions · ``needs`` a mask in another
+PID's reply without which the field is not available (``1D.A&30``) · ``sensor`` 1 to 8, the oxygen
+sensor whose place PID 13 or 1D tells · ``override`` byte of another PID that, when not zero,
+replaces the scale: byte, scale and offset per unit of that byte (``4F.C 1/32768 -1``) · ``lookup``
+list of texts · ``source`` and ``checked`` keys of ``docs/references.md`` · ``note`` what a reader
+of the value should know.
 """
 
 from __future__ import annotations
@@ -111,8 +112,10 @@ class Signal:
         return float(abs(self.scale))
 
 
-def parse_signals(text: str, file: str = FILE) -> tuple[Signal, ...]:
+def parse_signals(text: str, file: str = FILE, *, skipped: int = 0) -> tuple[Signal, ...]:
     """Return the rows of a signal table.
+
+    `skipped` lines of the file were left out behind its header.
 
     Raises
     ------
@@ -121,7 +124,7 @@ def parse_signals(text: str, file: str = FILE) -> tuple[Signal, ...]:
     """
     rows: list[Signal] = []
     seen: dict[str, list[Signal]] = {}
-    for row in read_rows(text, COLUMNS, file):
+    for row in read_rows(text, COLUMNS, file, skipped=skipped):
         signal = _parse_row(row)
         for other in seen.setdefault(signal.name, []):
             if other.pid != signal.pid or not _exclusive(other, signal):
@@ -228,7 +231,10 @@ def _place(row: Row, column: str, text: str) -> tuple[int, int]:
 
 
 def _check_reach(row: Row, byte: int, bit: int, width: int, length: int) -> None:
-    if not 1 <= width <= 32:
+    if row.cells["codec"] == "raw":
+        if bit or not width or width % 8:
+            raise row.error(f"width: {width} bits are not whole bytes")
+    elif not 1 <= width <= 32:
         raise row.error(f"width: {width} is not 1 to 32 bits")
     if byte + (bit + width + 7) // 8 > length:
         raise row.error(f"the field ends beyond {length} data bytes")

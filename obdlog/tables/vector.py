@@ -21,7 +21,7 @@ def decode_columns(
     """Return one column of float64 per signal of a PID; NaN where it is not available.
 
     Numbers equal what `decode_pid` gives, to the last bit. Enumerations and codes give their raw
-    number, flags 0 or 1.
+    number, flags 0 or 1, undescribed bytes NaN.
 
     Parameters
     ----------
@@ -62,7 +62,7 @@ def read_columns(
 
 def _column(field: Field, rows: NDArray[np.uint8]) -> NDArray[np.float64]:
     signal = field.signal
-    if field.missing:
+    if field.missing or signal.codec == "raw":
         return np.full(len(rows), np.nan)
     raw = rows[:, field.start].astype(np.int64)
     for byte in range(field.start + 1, field.stop):

@@ -58,7 +58,7 @@ def test_every_number_has_its_minimum_a_middle_and_its_maximum() -> None:
     for row in NUMERIC_ROWS:
         worked[row["signal"]].add(float(row["value"]))
     for signal in all_signals():
-        if signal.numeric and signal.pid > 0x03:
+        if signal.numeric and 0x03 < signal.pid < 0x60:
             assert {signal.low, signal.high} <= worked[signal.name], signal.name
             assert len(worked[signal.name]) >= 3, signal.name
 

@@ -115,11 +115,11 @@ def draw(
 
 
 def _named(data: SessionData, names: list[str]) -> list[str]:
-    from obdlog.tables.signals import all_signals
+    from obdlog.tables.signals import pids_by_name
 
     by_pid: dict[str, list[str]] = {}
-    for s in all_signals():
-        by_pid.setdefault(f"{s.pid:02X}", []).append(s.name)
+    for signal, pid in pids_by_name().items():
+        by_pid.setdefault(f"{pid:02X}", []).append(signal)
     chosen: list[str] = []
     for name in names:
         for part in filter(None, name.replace(",", " ").split()):
