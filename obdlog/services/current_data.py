@@ -40,23 +40,26 @@ def split_known(
     payload: bytes,
     requested: Sequence[int] | None = None,
     context: decode.Context = decode.EMPTY,
+    *,
+    reply: int = REPLY,
+    skip: int = 0,
 ) -> tuple[tuple[tuple[int, bytes], ...], str]:
     """Return the pairs whose PID the table holds, and a sentence on the PIDs that it does not.
 
     A PID of unknown length hides what follows it, unless `requested` says that all else is known.
+    `skip` bytes after each PID stay in front of its data, as in `layout.split_items`.
 
     Raises
     ------
     DecodeError
-        Not a service 01 reply, or no known lengths add up to it.
+        Not a reply that begins with `reply`, or no known lengths add up to it.
     """
+    check_reply(payload, reply, least=2 + skip)
     try:
-        items = split_current_data(payload, requested, context)
+        items = split_items(payload[1:], lengths_in(context), requested, skip=skip)
         unknown = [pid for pid, _ in items if not signals.lengths(pid)]
     except DecodeError:
-        leading = payload[:1] == bytes([REPLY]) and split_leading(
-            payload[1:], lengths_in(context), requested
-        )
+        leading = split_leading(payload[1:], lengths_in(context), requested, skip=skip)
         if not leading:
             raise
         items, stop = leading

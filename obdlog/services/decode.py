@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
 from obdlog.addresses import on_older_bus
 from obdlog.errors import DecodeError, ObdlogError
 from obdlog.model import NEGATIVE_RESPONSE, UNKNOWN_SOURCE, Bus, EcuMessage
-from obdlog.services import current_data
+from obdlog.services import current_data, freeze_frame, identifiers
 from obdlog.services.layout import MAX_PAYLOAD
 from obdlog.services.objects import DECODERS, Asked, JsonObject, fill_refusal
 from obdlog.services.refusals import RESPONSE_PENDING
@@ -30,8 +30,8 @@ def decode_payload(
     Keys ``request``, ``reply``, ``service``, ``source`` and ``error`` are always there;
     ``readings``, ``codes``, ``tests``, ``info`` and ``refusal`` only where they apply. A reply
     can be decoded and still have an ``error``: what was read stands beside what is wrong with it.
-    `context` holds earlier service 01 replies that change the meaning of this one (PIDs 4F, 50,
-    13, 1D).
+    `context` holds earlier replies of the same module that change the meaning of this one (PIDs
+    4F, 50, 13, 1D of services 01, 02 or 22).
     """
     result: JsonObject = {
         "request": request.hex().upper() if request else None,
@@ -73,14 +73,30 @@ def _service_of(reply: bytes) -> int:
 def _gather(replies: Sequence[bytes]) -> Context:
     context = EMPTY
     for reply in replies:
-        if reply[:1] != bytes([current_data.REPLY]):
+        split = _SPLITTERS.get(reply[0]) if reply else None
+        if split is None or (reply[:1] == b"\x62" and reply[1:2] != b"\xf4"):
             continue  # no other service says anything about the meaning of readings
         try:
-            for pid, data in current_data.split_current_data(reply, context=context):
+            for pid, data in split(reply, context):
                 context = context.updated(pid, data)
         except DecodeError as error:
             raise DecodeError(f"context {reply[:8].hex().upper()}: {error}") from error
     return context
+
+
+def _frozen(reply: bytes, context: Context) -> Iterator[tuple[int, bytes]]:
+    for pid, _frame, data in freeze_frame.split_freeze_frame(reply, context=context):
+        yield pid, data
+
+
+_SPLITTERS: dict[int, Callable[[bytes, Context], Iterable[tuple[int, bytes]]]] = {
+    current_data.REPLY: lambda reply, context: current_data.split_current_data(
+        reply, context=context
+    ),
+    freeze_frame.REPLY: _frozen,
+    identifiers.REPLY: lambda reply, _context: identifiers.split_identifiers(reply),
+}
+"""How each reply that can carry PIDs 4F, 50, 13 and 1D is split, by its first byte."""
 
 
 def _compare(service: int, reply: bytes, asked: Asked, result: JsonObject) -> None:
@@ -101,6 +117,11 @@ def _compare(service: int, reply: bytes, asked: Asked, result: JsonObject) -> No
         strangers = {r["pid"] for r in result["readings"]} - {f"{pid:02X}" for pid in wanted}
         if strangers:
             result["error"] = f"the reply holds PID {', '.join(sorted(strangers))}, not asked for"
+        elif service == 0x02:
+            frames = {r["frame"] for r in result["readings"]} - set(asked.request[2::2])
+            if frames and asked.request[2::2]:
+                names = ", ".join(map(str, sorted(frames)))
+                result["error"] = f"the reply holds frame {names}, not asked for"
 
 
 def decode_line(entry: object) -> JsonObject:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from obdlog.errors import DecodeError
 from obdlog.model import Bus, Reading
-from obdlog.services.current_data import lengths_in, readings_of
+from obdlog.services.current_data import lengths_in, readings_of, split_known
 from obdlog.services.layout import check_reply, split_items
 from obdlog.tables import decode
 from obdlog.tables.code_text import code_text
@@ -51,28 +51,45 @@ def split_freeze_frame(
     return tuple((pid, data[0], data[1:]) for pid, data in items)
 
 
-def parse_freeze_frame(
+def parse_freeze_frames(
     payload: bytes,
     context: decode.Context = decode.EMPTY,
     bus: Bus = Bus.CAN,
     requested: Sequence[int] | None = None,
-) -> FreezeFrame:
-    """Return the part of a freeze frame that a service 02 reply carries.
+) -> tuple[tuple[FreezeFrame, ...], str]:
+    """Return the parts of freeze frames in a service 02 reply, and a sentence on what is unknown.
+
+    Each PID names its frame, so one reply may hold parts of several; they come in frame order.
+    What a frame itself stores of PIDs 13, 1D, 4F and 50 applies to it, before `context`.
 
     Raises
     ------
     DecodeError
-        Not a service 02 reply, unknown lengths, an unknown PID, or several frames mixed.
+        Not a service 02 reply, unknown lengths, or no PID that the table holds.
     """
-    triples = split_freeze_frame(payload, requested, context)
-    frames = {frame for _, frame, _ in triples}
-    if len(frames) > 1:
-        raise DecodeError("one reply mixes several freeze frames", payload=payload)
-    readings = readings_of([(pid, data) for pid, _, data in triples], context, bus)
-    owner = next((data for pid, _, data in triples if pid == _OWNER_PID), None)
+    items, problem = split_known(payload, requested, context, reply=REPLY, skip=1)
+    if problem and not items:
+        raise DecodeError(problem, payload=payload)
+    stored: dict[int, list[tuple[int, bytes]]] = {}
+    for pid, data in items:
+        stored.setdefault(data[0], []).append((pid, data[1:]))
+    frames = (frame_of(number, pairs, context, bus) for number, pairs in sorted(stored.items()))
+    return tuple(frames), problem
+
+
+def frame_of(
+    number: int, pairs: Sequence[tuple[int, bytes]], context: decode.Context, bus: Bus
+) -> FreezeFrame:
+    """Return the frame `number` from its split (PID, data) pairs.
+
+    Raises
+    ------
+    DecodeError
+        A PID that the table does not hold, or a wrong length.
+    """
+    readings = readings_of(pairs, context, bus)
+    owner = next((data for pid, data in pairs if pid == _OWNER_PID), None)
     if owner is None:
-        return FreezeFrame(frames.pop(), readings)
-    number = int.from_bytes(owner, "big")
-    return FreezeFrame(
-        frames.pop(), readings, code_text(number) if number else None, empty=not number
-    )
+        return FreezeFrame(number, readings)
+    code = int.from_bytes(owner, "big")
+    return FreezeFrame(number, readings, code_text(code) if code else None, empty=not code)

@@ -13,6 +13,7 @@ MAX_PAYLOAD = 4095
 _MAX_SPLIT = 512
 _MAX_WAYS = 32
 _MAX_UNKNOWN = 64
+_FILLERS = (b"\x00", b"\x55", b"\xaa", b"\xcc", b"\xff")
 
 Item = tuple[int, bytes]
 Lengths = Callable[[int], tuple[int, ...]]
@@ -144,3 +145,13 @@ def _cost(
     places = [wanted[name] for name in names if name in wanted]
     disorder = sum(a > b for a, b in pairwise(places))
     return (strangers, repeats, -len(set(places)), unlikely, disorder)
+
+
+def without_filler(data: bytes, length: int) -> bytes:
+    """Return `data` cut to `length` where one filler byte (00, 55, AA, CC, FF) fills the rest.
+
+    ISO 15765-2 pads the last frame; an adapter may pass the padding on.
+    """
+    rest = data[max(0, length) :]
+    padded = length > 0 and rest[:1] in _FILLERS
+    return data[:length] if padded and not rest.strip(rest[:1]) else data

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,6 +18,8 @@ from obdlog.services import (
     refusals,
     vehicle_info,
 )
+from obdlog.services.requests import BITMAP_STEP
+from obdlog.tables import info_types
 from obdlog.tables.decode import Context
 from obdlog.vin import check_vin
 
@@ -63,16 +65,22 @@ def _current_data(reply: bytes, asked: Asked, result: JsonObject) -> None:
 
 
 def _freeze_frame(reply: bytes, asked: Asked, result: JsonObject) -> None:
-    frame = freeze_frame.parse_freeze_frame(
+    frames, problem = freeze_frame.parse_freeze_frames(
         reply, asked.context, asked.bus, asked.identifiers(0x02)
     )
-    result["readings"] = [_reading(r) for r in frame.readings]
-    result["info"] = {"frame": frame.frame}
+    result["readings"] = [{**_reading(r), "frame": f.frame} for f in frames for r in f.readings]
+    found = [_frame(frame) for frame in frames]
+    result["info"] = found[0] if len(found) == 1 else {"frames": found}
+    held = [frame.code for frame in frames if frame.code]
+    if held:
+        result["codes"] = [_code(codes.Code(code, None, ("freeze-frame",))) for code in held]
+    result["error"] = problem or None
+
+
+def _frame(frame: freeze_frame.FreezeFrame) -> JsonObject:
     if frame.empty:
-        result["info"]["stored"] = False
-    elif frame.code:
-        result["info"] |= {"stored": True, "code": frame.code}
-        result["codes"] = [_code(codes.Code(frame.code, None, ("freeze-frame",)))]
+        return {"frame": frame.frame, "stored": False}
+    return {"frame": frame.frame} | ({"stored": True, "code": frame.code} if frame.code else {})
 
 
 def _code(code: codes.Code) -> JsonObject:
@@ -95,52 +103,57 @@ def _erased(_reply: bytes, _asked: Asked, result: JsonObject) -> None:
     result["info"] = {"cleared": True}
 
 
-def _oxygen_tests(reply: bytes, _asked: Asked, result: JsonObject) -> None:
+def _oxygen_tests(reply: bytes, asked: Asked, result: JsonObject) -> None:
     if oxygen_tests.is_bitmap(reply):
-        supported = oxygen_tests.parse_supported_tests(reply)
-        result["info"] = {"supported": [f"{test_id:02X}" for test_id in supported]}
+        result["info"] = _supported(oxygen_tests.parse_supported_tests(reply))
         return
     result["tests"] = [
         {
             "monitor_id": None,
             "test_id": t.test_id,
             "scaling_id": None,
+            "scaling": t.scaling,
             "value": t.value,
             "low": t.low,
             "high": t.high,
             "unit": t.unit,
             "result": t.result,
             "component": t.sensor,
+            "place": t.place(asked.context),
             "name": t.name,
         }
         for t in oxygen_tests.parse_oxygen_tests(reply)
     ]
 
 
+def _supported(identifiers: Iterable[int]) -> JsonObject:
+    return {"supported": [f"{number:02X}" for number in identifiers]}
+
+
 def _onboard_tests(reply: bytes, asked: Asked, result: JsonObject) -> None:
     if onboard_tests.is_bitmap(reply):
-        found = onboard_tests.parse_supported_monitors(reply, asked.bus)
-        result["info"] = {"supported": [f"{mid:02X}" for mid in found]}
+        result["info"] = _supported(onboard_tests.parse_supported_monitors(reply, asked.bus))
         return
     tests, problem = onboard_tests.read_tests(reply, asked.bus)
-    result["tests"] = []
+    result["tests"] = [_test(test) for test in tests]
     result["error"] = problem or None
-    for test in tests:
-        row: JsonObject = {
-            "monitor_id": test.monitor_id,
-            "monitor": test.monitor,
-            "test_id": test.test_id,
-            "test": test.test,
-            "scaling_id": test.scaling_id,
-            "value": test.value,
-            "low": test.low,
-            "high": test.high,
-            "unit": test.unit,
-            "result": test.result,
-        }
-        if test.component is not None:
-            row["component"] = test.component
-        result["tests"].append(row)
+
+
+def _test(test: onboard_tests.TestResult) -> JsonObject:
+    row: JsonObject = {
+        "monitor_id": test.monitor_id,
+        "monitor": test.monitor,
+        "test_id": test.test_id,
+        "test": test.test,
+        "scaling_id": test.scaling_id,
+        "scaling": test.scaling,
+        "value": test.value,
+        "low": test.low,
+        "high": test.high,
+        "unit": test.unit,
+        "result": test.result,
+    }
+    return row if test.component is None else {**row, "component": test.component}
 
 
 def _vehicle_info(reply: bytes, asked: Asked, result: JsonObject) -> None:
@@ -150,38 +163,56 @@ def _vehicle_info(reply: bytes, asked: Asked, result: JsonObject) -> None:
 
 
 def info_object(info: vehicle_info.VehicleInfo) -> JsonObject:
-    """Return one item of vehicle information as a JSON object."""
+    """Return an item of vehicle information as a JSON object (keys: ``docs/decode.md``)."""
     found: JsonObject = {"info_type": f"{info.info_type:02X}", "name": info.name}
-    if info.supported or info.info_type % 0x20 == 0:
-        found["supported"] = [f"{info_type:02X}" for info_type in info.supported]
-    elif info.count is not None:
-        found["message_count"] = info.count
-    elif info.info_type == vehicle_info.VIN:
-        found["vin"] = info.items[0] if info.items else None
-        if info.items:
-            found["vin_check"] = check_vin(info.items[0]).check
-    elif info.info_type == vehicle_info.CALIBRATIONS:
-        found["calibrations"] = list(info.items)
-    elif info.info_type == vehicle_info.CVNS:
-        found["cvns"] = list(info.items)
-    elif info.info_type in (vehicle_info.SPARK_COUNTERS, vehicle_info.COMPRESSION_COUNTERS):
-        found["counters"] = dict(info.counters)
-        found["ratios"] = {name: round(float(r), 6) for name, r in info.ratios().items()}
-    elif info.info_type == vehicle_info.ECU_NAME:
-        found["ecu_name"] = info.items[0] if info.items else None
+    if info.info_type % BITMAP_STEP == 0:
+        return found | _supported(info.supported)
+    kind = info.known
+    if kind is None:
+        found |= {"hex": info.raw.hex().upper(), "text": info.items[0] if info.items else None}
+    elif kind.layout == info_types.MESSAGE_COUNT:
+        found[kind.key] = info.count
+    elif kind.layout == info_types.COUNTERS:
+        found |= _counters(info)
+    elif kind.layout in (info_types.NUMBER, info_types.CHOICE):
+        found |= {kind.key: info.number, "unit": kind.unit}
+        if kind.layout == info_types.CHOICE:
+            found["text"] = info.items[0] if info.items else None
+    elif info.info_type in (vehicle_info.CALIBRATIONS, vehicle_info.CVNS):
+        found[kind.key] = list(info.items)
     else:
-        found["text"] = info.items[0] if info.items else None
+        found[kind.key] = info.items[0] if info.items else None
+        if info.items[1:]:
+            found["more"] = list(info.items[1:])
+    if info.info_type == vehicle_info.VIN and info.items:
+        found["vin_check"] = check_vin(info.items[0]).check
+    if info.info_type == vehicle_info.ECU_NAME and info.items:
+        found["ecu_meaning"] = info_types.module_meaning(info.items[0])
+    if info.note:
+        found["note"] = info.note
     return found
+
+
+def _counters(info: vehicle_info.VehicleInfo) -> JsonObject:
+    found: JsonObject = {
+        "counters": dict(info.counters),
+        "ratios": {name: round(float(ratio), 6) for name, ratio in info.ratios().items()},
+    }
+    return found | ({"unnamed_counters": list(info.unnamed)} if info.unnamed else {})
 
 
 def _identifier(reply: bytes, asked: Asked, result: JsonObject) -> None:
     found = identifiers.parse_identifiers(reply, asked.context)
+    result["error"] = found.problem or None
     if found.readings:
         result["readings"] = [_reading(r) for r in found.readings]
-    if found.info is not None:
+    elif found.tests or (found.problem and found.info is None):
+        result["tests"] = [_test(test) for test in found.tests]
+    elif found.supported is not None:
+        result["info"] = {"identifier": found.identifier} | _supported(found.supported)
+    elif found.info is not None:
         result["info"] = info_object(found.info)
-        result["error"] = found.info.problem or None
-    elif not found.readings:
+    else:
         result["info"] = {"identifier": found.identifier, "hex": found.data.hex().upper()}
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from obdlog.errors import DecodeError
@@ -19,7 +20,7 @@ _LEGACY_RECORD = 6
 _BITMAP_RECORD = 5
 _LIMIT_IS_LOW = 0x80
 _MAKERS_MONITORS = range(0xE1, 0x100)
-_MAKERS_TESTS = range(0x80, 0x100)
+_MAKERS_TESTS = range(0x80, 0xFF)
 _OXYGEN_SENSORS = range(0x01, 0x11)
 _MISFIRE = range(0xA1, 0xB2)
 
@@ -57,6 +58,12 @@ class TestResult:
             return None
         return name_of_test(int(self.monitor_id, 16), int(self.test_id, 16))
 
+    @property
+    def scaling(self) -> str:
+        """``standard``, or ``unknown`` where the figures are raw and only the maker scales them."""
+        known = self.scaling_id is not None and uasid.scaling(int(self.scaling_id, 16))
+        return "standard" if known else "unknown"
+
 
 def name_of_monitor(monitor_id: int) -> str | None:
     """Return what a monitor id of service 06 on CAN stands for, None for a reserved one.
@@ -76,7 +83,7 @@ def name_of_test(monitor_id: int, test_id: int) -> str | None:
     References
     ----------
     SAE J1979, service 06: tests 01 to 0A are those of oxygen sensors, 0B and 0C of misfire;
-    from 80 on they are the maker's (from memory).
+    80 to FE are the maker's (from memory).
     """
     if test_id in _MAKERS_TESTS:
         return "the maker's own test"
@@ -114,13 +121,36 @@ def read_tests(payload: bytes, bus: Bus = Bus.CAN) -> tuple[tuple[TestResult, ..
     check_reply(payload, REPLY, least=2)
     if is_bitmap(payload):
         return (), ""
-    size = _CAN_RECORD if bus is Bus.CAN else _LEGACY_RECORD
-    body = payload[1:]
-    record = _can_result if bus is Bus.CAN else _legacy_result
-    tests = tuple(record(body[i : i + size]) for i in range(0, len(body) - size + 1, size))
-    if len(body) % size:
-        return tests, f"{len(body)} bytes are not whole records of {size} bytes"
-    return tests, ""
+    if bus is Bus.CAN:
+        return _read_records(payload[1:], _CAN_RECORD, _can_result)
+    return _read_records(payload[1:], _LEGACY_RECORD, _legacy_result)
+
+
+def read_identified_tests(monitor_id: int, data: bytes) -> tuple[tuple[TestResult, ...], str]:
+    """Return the results behind identifier F6xx of service 22, and a sentence on what is left.
+
+    `data` is what follows the identifier. Whether each further record repeats the monitor is
+    not public: both are read, told apart by length and by the monitor in its places.
+
+    References
+    ----------
+    SAE J1979-2 (from memory): F6xx carries what service 06 answers for monitor xx.
+    """
+    repeated = bytes([monitor_id]) + data
+    starts = repeated[::_CAN_RECORD]
+    if len(repeated) % _CAN_RECORD == 0 and starts == bytes([monitor_id]) * len(starts):
+        return _read_records(repeated, _CAN_RECORD, _can_result)
+    return _read_records(
+        data, _CAN_RECORD - 1, lambda record: _can_result(bytes([monitor_id]) + record)
+    )
+
+
+def _read_records(
+    body: bytes, size: int, result: Callable[[bytes], TestResult]
+) -> tuple[tuple[TestResult, ...], str]:
+    tests = tuple(result(body[i : i + size]) for i in range(0, len(body) - size + 1, size))
+    left = len(body) % size
+    return tests, f"{len(body)} bytes are not whole records of {size} bytes" if left else ""
 
 
 def is_bitmap(payload: bytes) -> bool:

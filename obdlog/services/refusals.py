@@ -15,7 +15,7 @@ BUSY = 0x21
 CONDITIONS_NOT_CORRECT = 0x22
 RESPONSE_PENDING = 0x78
 
-_COMMON = {
+_ISO_14229 = {
     0x10: "refused without a stated reason",
     0x11: "this service is not supported",
     0x12: "this sub-function is not supported",
@@ -77,6 +77,7 @@ _COMMON = {
     0x94: "a needed resource is not available at the moment",
 }
 _ISO_14230 = {
+    **{code: _ISO_14229[code] for code in (0x10, 0x11, 0x21, 0x31, 0x33, 0x35, 0x36, 0x37, 0x78)},
     0x12: "this sub-function is not supported, or the request's format is wrong",
     0x22: "the vehicle's conditions do not allow this now, or requests came in the wrong order",
     0x23: "the routine has not finished, or the service is still in progress",
@@ -97,6 +98,8 @@ _ISO_14230 = {
     0x79: "wrong number of bytes during a block transfer",
     0x80: "this service is not supported in the present diagnostic mode",
 }
+_MAKERS_ISO_14229 = range(0xF0, 0xFF)
+_MAKERS_ISO_14230 = range(0x90, 0xFF)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,11 +125,11 @@ def meaning(code: int, bus: Bus = Bus.CAN) -> str:
     """
     if not 0 <= code <= 0xFF:
         raise ValueError(f"a negative response code is a byte, not {code}")
-    if bus is Bus.LEGACY and code in _ISO_14230:
-        return _ISO_14230[code]
-    if code in _COMMON:
-        return _COMMON[code]
-    if 0xF0 <= code <= 0xFE:
+    older = bus is Bus.LEGACY
+    known = (_ISO_14230 if older else _ISO_14229).get(code)
+    if known is not None:
+        return known
+    if code in (_MAKERS_ISO_14230 if older else _MAKERS_ISO_14229):
         return "a condition that the vehicle's maker defines is not met"
     return "a code that the standard leaves undefined"
 

@@ -3,48 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 
 from obdlog.errors import DecodeError
 from obdlog.model import Bus
-from obdlog.services.layout import check_reply
+from obdlog.services.layout import check_reply, without_filler
 from obdlog.services.requests import BITMAP_STEP, supported_pids
 from obdlog.services.text import is_text, printable
+from obdlog.tables import info_types
+from obdlog.tables.info_types import COMPLETED, CONDITIONS, InfoType
+from obdlog.tables.lookups import lookup
 
 REPLY = 0x49
 
 VIN, CALIBRATIONS, CVNS, SPARK_COUNTERS, ECU_NAME = 0x02, 0x04, 0x06, 0x08, 0x0A
-COMPRESSION_COUNTERS, ENGINE_NUMBER = 0x0B, 0x0D
-_MESSAGE_COUNTS = frozenset({0x01, 0x03, 0x05, 0x07, 0x09})
+COMPRESSION_COUNTERS = 0x0B
 
-NAMES = {
-    0x01: "messages that the vehicle identification number takes",
-    VIN: "vehicle identification number",
-    0x03: "messages that the calibration ids take",
-    CALIBRATIONS: "calibration ids",
-    0x05: "messages that the calibration verification numbers take",
-    CVNS: "calibration verification numbers",
-    0x07: "messages that the in-use counters take",
-    SPARK_COUNTERS: "in-use monitor counters, spark ignition",
-    0x09: "messages that the module's name takes",
-    ECU_NAME: "name of the module",
-    COMPRESSION_COUNTERS: "in-use monitor counters, compression ignition",
-    ENGINE_NUMBER: "engine serial number",
-}
+_SPACE = 0x20
+_BITMAP = 4
 
-SPARK_NAMES = (
-    *("OBDCOND", "IGNCNTR", "CATCOMP1", "CATCOND1", "CATCOMP2", "CATCOND2"),
-    *("O2SCOMP1", "O2SCOND1", "O2SCOMP2", "O2SCOND2", "EGRCOMP", "EGRCOND"),
-    *("AIRCOMP", "AIRCOND", "EVAPCOMP", "EVAPCOND", "SO2SCOMP1", "SO2SCOND1"),
-    *("SO2SCOMP2", "SO2SCOND2", "AFRICOMP1", "AFRICOND1", "AFRICOMP2", "AFRICOND2"),
-    *("PFCOMP1", "PFCOND1", "PFCOMP2", "PFCOND2"),
-)
-COMPRESSION_NAMES = (
-    *("OBDCOND", "IGNCNTR", "HCCATCOMP", "HCCATCOND", "NCATCOMP", "NCATCOND"),
-    *("NADSCOMP", "NADSCOND", "PMCOMP", "PMCOND", "EGSCOMP", "EGSCOND"),
-    *("EGRCOMP", "EGRCOND", "BPCOMP", "BPCOND", "FUELCOMP", "FUELCOND"),
-)
+
+@dataclass(frozen=True, slots=True)
+class InUseRatio:
+    """How often a monitor completed a test, and how often conditions would have let it."""
+
+    name: str
+    monitor: str
+    completed: int
+    conditions: int
+
+    @property
+    def ratio(self) -> Fraction | None:
+        """Completions by conditions; None where the conditions were never met."""
+        return Fraction(self.completed, self.conditions) if self.conditions else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,32 +44,55 @@ class VehicleInfo:
     """One item of service 09.
 
     `items` are texts: a VIN, calibration ids, verification numbers in hex, a name. `counters`
-    are (name, count) pairs. `supported` are the info types that a bitmap names. `count` is the
-    number of messages of the odd info types on the older buses. `problem` says what is odd.
+    are (name, count) pairs, `unnamed` the counts after those that are public. `supported` are
+    the info types that a bitmap names. `count` is the number of messages of the odd info types
+    on the older buses. `number` is a value; None where the module says that it has none. `raw`
+    are the bytes after the info type. `problem` says what is wrong with the reply, `note` what
+    a reader has to know about a reply that is in order.
     """
 
     info_type: int
     items: tuple[str, ...] = ()
     counters: tuple[tuple[str, int], ...] = ()
+    unnamed: tuple[int, ...] = ()
     supported: tuple[int, ...] = ()
     count: int | None = None
+    number: int | None = None
+    raw: bytes = field(default=b"", compare=False)
     problem: str = ""
+    note: str = ""
+
+    @property
+    def known(self) -> InfoType | None:
+        """What the table says of this info type, None where its layout is not public."""
+        return info_types.info_types().get(self.info_type)
 
     @property
     def name(self) -> str:
         """What this info type holds, in words."""
         if self.info_type % BITMAP_STEP == 0:
             return "supported information types"
-        return NAMES.get(self.info_type, f"information type {self.info_type:02X}")
+        return self.known.label if self.known else f"information type {self.info_type:02X}"
+
+    def in_use(self) -> tuple[InUseRatio, ...]:
+        """Return completions and conditions of each monitor that the reply counts whole."""
+        counts = dict(self.counters)
+        places = info_types.counters(self.known.list) if counts and self.known else ()
+        met = {c.monitor: c.name for c in places if c.counts == CONDITIONS and c.monitor}
+        return tuple(
+            InUseRatio(
+                place.name.replace("COMP", ""),
+                place.monitor,
+                counts[place.name],
+                counts[met[place.monitor]],
+            )
+            for place in places
+            if place.counts == COMPLETED and counts.keys() >= {place.name, met[place.monitor]}
+        )
 
     def ratios(self) -> dict[str, Fraction]:
-        """Return completions by conditions met for each monitor that met any, by its name."""
-        counts = dict(self.counters)
-        return {
-            name.replace("COMP", ""): Fraction(done, counts[name.replace("COMP", "COND")])
-            for name, done in self.counters
-            if "COMP" in name and counts.get(name.replace("COMP", "COND"))
-        }
+        """Return completions by conditions for each monitor that met any, by its name."""
+        return {found.name: found.ratio for found in self.in_use() if found.ratio is not None}
 
 
 def parse_vehicle_info(payload: bytes, bus: Bus = Bus.CAN) -> VehicleInfo:
@@ -88,7 +103,7 @@ def parse_vehicle_info(payload: bytes, bus: Bus = Bus.CAN) -> VehicleInfo:
     Raises
     ------
     DecodeError
-        Not a service 09 reply, cut short, or not of whole items.
+        Not a service 09 reply, or cut short.
 
     References
     ----------
@@ -104,52 +119,68 @@ def parse_item(info_type: int, body: bytes, bus: Bus) -> VehicleInfo:
     Raises
     ------
     DecodeError
-        Cut short, or not of whole items.
+        Cut short, or not a whole bitmap.
     """
     if not body:
         raise DecodeError("the reply ends after the information type")
     if info_type % BITMAP_STEP == 0:
-        bits = body[1:] if bus is Bus.LEGACY and len(body) == 5 else body
-        if len(bits) != 4:
+        return VehicleInfo(info_type, supported=_bitmaps(info_type, body, bus), raw=body)
+    kind = info_types.info_types().get(info_type)
+    return (
+        _unknown(info_type, body, bus) if kind is None else _PARSERS[kind.layout](kind, body, bus)
+    )
+
+
+def _bitmaps(info_type: int, body: bytes, bus: Bus) -> tuple[int, ...]:
+    """Return what one bitmap names, or on CAN several, each after its own info type."""
+    if bus is Bus.LEGACY and len(body) == _BITMAP + 1:
+        body = body[1:]  # the message number
+    found = list(supported_pids(info_type, _whole(body[:_BITMAP])))
+    rest = body[_BITMAP:]
+    for at in range(0, len(rest), _BITMAP + 1):
+        base, bits = rest[at], rest[at + 1 : at + 1 + _BITMAP]
+        if base % BITMAP_STEP:
             raise DecodeError("a support bitmap has 4 bytes", payload=body)
-        return VehicleInfo(info_type, supported=supported_pids(info_type, bits))
-    if info_type in _MESSAGE_COUNTS:
-        return VehicleInfo(info_type, count=body[-1])
-    parser = _PARSERS.get(info_type, _other)
-    return parser(info_type, body, bus)
+        found += supported_pids(base, _whole(bits))
+    return tuple(found)
 
 
-def _without_count(body: bytes, size: int, bus: Bus) -> tuple[bytes, int | None]:
-    """Return the data and the item count; a body of exactly whole items has no count on CAN."""
+def _whole(bits: bytes) -> bytes:
+    if len(bits) != _BITMAP:
+        raise DecodeError("a support bitmap has 4 bytes", payload=bits)
+    return bits
+
+
+@dataclass(frozen=True, slots=True)
+class _Body:
+    """Data without the byte in front; `count` is the item count that stood there."""
+
+    data: bytes
+    count: int | None = None
+    problem: str = ""
+
+
+def _body(kind: InfoType, body: bytes, bus: Bus) -> _Body:
+    """Return the data of a reply without item count, message number and filler.
+
+    A reply of OBD on UDS may lack the count: then the body is whole items, or begins with text.
+    """
     if bus is Bus.LEGACY:
-        return body[1:], None
-    if body and len(body) % size == 0:
-        return body, None
-    return body[1:], body[0]
+        missing = f"the reply begins with message {body[0]}, not 1" if body[0] != 1 else ""
+        return _Body(body[1:], None, missing)
+    counted = 1 + body[0] * kind.size
+    if len(body) != counted and (
+        len(body) % kind.size == 0 or (kind.layout == info_types.TEXT and body[0] >= _SPACE)
+    ):
+        return _Body(body)
+    data = body[1:]
+    # A text padded in front is not cut: it may end in letters that look like filler.
+    padded_in_front = kind.layout == info_types.TEXT and data[:1] == b"\0"
+    return _Body(data if padded_in_front else without_filler(data, counted - 1), body[0])
 
 
-def _vin(info_type: int, body: bytes, bus: Bus) -> VehicleInfo:
-    data, _count = _without_count(body, 17, bus)
-    text = printable(data)
-    if not text:
-        return VehicleInfo(info_type, (), problem="the module holds no VIN")
-    problem = "" if len(text) == 17 else f"the VIN has {len(text)} of 17 characters"
-    return VehicleInfo(info_type, (text,), problem=problem)
-
-
-def _calibrations(info_type: int, body: bytes, bus: Bus) -> VehicleInfo:
-    records, problem = _records(body, 16, bus)
-    texts = tuple(printable(r) for r in records if r.strip(b"\0"))
-    return VehicleInfo(info_type, texts, problem=problem)
-
-
-def _cvns(info_type: int, body: bytes, bus: Bus) -> VehicleInfo:
-    records, problem = _records(body, 4, bus)
-    return VehicleInfo(info_type, tuple(r.hex().upper() for r in records), problem=problem)
-
-
-def _records(body: bytes, size: int, bus: Bus) -> tuple[list[bytes], str]:
-    data, count = _without_count(body, size, bus)
+def _records(kind: InfoType, found: _Body) -> tuple[list[bytes], str]:
+    size, data, count = kind.size, found.data, found.count
     records = [data[i : i + size] for i in range(0, len(data), size)]
     if not records:
         return [], "the reply holds no items"
@@ -157,37 +188,96 @@ def _records(body: bytes, size: int, bus: Bus) -> tuple[list[bytes], str]:
         return records[:-1], f"the last item is cut short: {len(records[-1])} of {size} bytes"
     if count is not None and count != len(records):
         return records, f"the reply counts {count} items but carries {len(records)}"
-    return records, ""
+    return records, found.problem
 
 
-def _counters(info_type: int, body: bytes, bus: Bus) -> VehicleInfo:
-    names = SPARK_NAMES if info_type == SPARK_COUNTERS else COMPRESSION_NAMES
-    records, problem = _records(body, 2, bus)
+def _message_count(kind: InfoType, body: bytes, _bus: Bus) -> VehicleInfo:
+    return VehicleInfo(kind.id, count=body[-1], raw=body)
+
+
+def _text(kind: InfoType, body: bytes, bus: Bus) -> VehicleInfo:
+    found = _body(kind, body, bus)
+    if kind.id == CALIBRATIONS:
+        return _calibrations(kind, found, body)
+    if found.count and found.count > 1 and len(found.data) == found.count * kind.size:
+        parts = [found.data[i : i + kind.size] for i in range(0, len(found.data), kind.size)]
+    else:
+        parts = [found.data]
+    texts = tuple(text for part in parts if (text := printable(part)))
+    problem = found.problem
+    if kind.id == VIN:
+        wrong = next((len(text) for text in texts if len(text) != kind.size), None)
+        problem = "" if wrong is None else f"the VIN has {wrong} of {kind.size} characters"
+        problem = problem or found.problem if texts else "the module holds no VIN"
+    if not problem and found.count not in (None, len(parts)):
+        problem = f"the reply counts {found.count} items but carries {len(parts)}"
+    return VehicleInfo(kind.id, texts, raw=body, problem=problem)
+
+
+def _calibrations(kind: InfoType, found: _Body, body: bytes) -> VehicleInfo:
+    """Return ids in their places: the verification numbers stand in the same order."""
+    records, problem = _records(kind, found)
+    while records and not records[-1].strip(b"\0"):
+        records.pop()
+    return VehicleInfo(kind.id, tuple(printable(r) for r in records), raw=body, problem=problem)
+
+
+def _hex(kind: InfoType, body: bytes, bus: Bus) -> VehicleInfo:
+    records, problem = _records(kind, _body(kind, body, bus))
+    return VehicleInfo(kind.id, tuple(r.hex().upper() for r in records), raw=body, problem=problem)
+
+
+def _counters(kind: InfoType, body: bytes, bus: Bus) -> VehicleInfo:
+    places = info_types.counters(kind.list)
+    records, problem = _records(kind, _body(kind, body, bus))
     values = [int.from_bytes(r, "big") for r in records]
-    if len(values) > len(names):
-        extra = len(values) - len(names)
-        problem = problem or f"{extra} counters beyond those of the standard are left out"
-    return VehicleInfo(info_type, counters=tuple(zip(names, values, strict=False)), problem=problem)
+    unnamed = tuple(values[len(places) :])
+    return VehicleInfo(
+        kind.id,
+        counters=tuple((p.name, v) for p, v in zip(places, values, strict=False)),
+        unnamed=unnamed,
+        raw=body,
+        problem=problem,
+        note=f"what the last {len(unnamed)} counters count is not public" if unnamed else "",
+    )
 
 
-def _text(info_type: int, body: bytes, bus: Bus) -> VehicleInfo:
-    text = printable(body[1:] if body[:1] < b"\x20" or bus is Bus.LEGACY else body)
-    return VehicleInfo(info_type, (text,) if text else ())
+def _number(kind: InfoType, body: bytes, bus: Bus) -> VehicleInfo:
+    records, problem = _records(kind, _body(kind, body, bus))
+    if bus is Bus.LEGACY and records:
+        # Each message of the older buses has four bytes; short data are padded in front.
+        records, problem = [b"".join(records)[-kind.size :]], ""
+    if not records:
+        return VehicleInfo(kind.id, raw=body, problem=problem)
+    value = int.from_bytes(records[0], "big")
+    absent = kind.unavailable is not None and value == kind.unavailable
+    if kind.layout == info_types.NUMBER:
+        return VehicleInfo(
+            kind.id,
+            number=None if absent else value,
+            raw=body,
+            problem=problem,
+            note="not available: not judged since clearing" if absent else "",
+        )
+    words = lookup(kind.list).get(value)
+    return VehicleInfo(
+        kind.id, (words or f"reserved ({value:02X})",), number=value, raw=body, problem=problem
+    )
 
 
-def _other(info_type: int, body: bytes, bus: Bus) -> VehicleInfo:
-    if is_text(body[1:]):
-        return _text(info_type, body, bus)
-    return VehicleInfo(info_type, (body.hex().upper(),), problem="its layout is not known")
+def _unknown(info_type: int, body: bytes, _bus: Bus) -> VehicleInfo:
+    data = body[1:] if body[0] < _SPACE else body
+    texts = (printable(data),) if is_text(data) else ()
+    return VehicleInfo(
+        info_type, texts, raw=body, note="the layout of this information type is not public"
+    )
 
 
-_Parser = Callable[[int, bytes, Bus], VehicleInfo]
-_PARSERS: dict[int, _Parser] = {
-    VIN: _vin,
-    CALIBRATIONS: _calibrations,
-    CVNS: _cvns,
-    SPARK_COUNTERS: _counters,
-    COMPRESSION_COUNTERS: _counters,
-    ECU_NAME: _text,
-    ENGINE_NUMBER: _text,
+_PARSERS: dict[str, Callable[[InfoType, bytes, Bus], VehicleInfo]] = {
+    info_types.MESSAGE_COUNT: _message_count,
+    info_types.TEXT: _text,
+    info_types.HEX: _hex,
+    info_types.COUNTERS: _counters,
+    info_types.NUMBER: _number,
+    info_types.CHOICE: _number,
 }

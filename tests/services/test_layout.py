@@ -8,7 +8,6 @@ from hypothesis import strategies as st
 
 from obdlog.errors import DecodeError
 from obdlog.services.current_data import parse_current_data, split_current_data
-from obdlog.services.freeze_frame import parse_freeze_frame, split_freeze_frame
 from obdlog.tables.decode import EMPTY
 
 
@@ -57,25 +56,25 @@ def test_pid_1d_makes_the_second_byte_likely() -> None:
 
 def test_an_unknown_pid_among_known_ones_gets_what_they_leave() -> None:
     # 07 with two bytes (A0 05) and then 3C with two would fit as well; nobody asked for 3C.
-    assert split("4107A0053C617D", [0x07, 0x05, 0x61]) == [
+    assert split("4107A0053CFE7D", [0x07, 0x05, 0xFE]) == [
         (0x07, "A0"),
         (0x05, "3C"),
-        (0x61, "7D"),
+        (0xFE, "7D"),
     ]
-    assert split("4107A0617D0E800D32", [0x07, 0x61, 0x0D]) == [
+    assert split("4107A0FE7D0E800D32", [0x07, 0xFE, 0x0D]) == [
         (0x07, "A0"),
-        (0x61, "7D0E80"),
+        (0xFE, "7D0E80"),
         (0x0D, "32"),
     ]
 
 
 def test_two_unknown_pids_are_not_guessed() -> None:
     with pytest.raises(DecodeError):
-        split("4107A0053C617D", [0x07, 0x05, 0x61, 0x62])
+        split("4107A0053CFE7D", [0x07, 0x05, 0xFE, 0xFD])
 
 
 def test_readings_of_known_pids_survive_an_unknown_one() -> None:
-    (reading,) = parse_current_data(bytes.fromhex("410D32617D"), requested=[0x0D, 0x61])
+    (reading,) = parse_current_data(bytes.fromhex("410D32FE7D"), requested=[0x0D, 0xFE])
     assert (reading.signal, reading.value) == ("VSS", 50)
 
 
@@ -93,31 +92,13 @@ def test_what_does_not_fit_is_refused(text: str) -> None:
         split_current_data(bytes.fromhex(text))
 
 
-def test_freeze_frame_numbers_stand_between_pid_and_data() -> None:
-    found = split_freeze_frame(bytes.fromhex("4205007B0C001AF8"))
-    assert found == ((0x05, 0, b"\x7b"), (0x0C, 0, b"\x1a\xf8"))
-
-
-def test_no_freeze_frame_is_told_by_a_zero_code() -> None:
-    empty = parse_freeze_frame(bytes.fromhex("4202000000"))
-    assert (empty.empty, empty.code) == (True, None)
-    held = parse_freeze_frame(bytes.fromhex("4202000102"))
-    assert (held.empty, held.code) == (False, "P0102")
-
-
-def test_one_reply_holds_one_frame() -> None:
-    with pytest.raises(DecodeError, match="several"):
-        parse_freeze_frame(bytes.fromhex("4205007B0C011AF8"))
-
-
 @given(st.binary(max_size=64), st.none() | st.lists(st.integers(0, 255), max_size=6))
 def test_random_bytes_raise_only_decode_errors(body: bytes, requested: list[int] | None) -> None:
-    for reply, parse in ((b"\x41", parse_current_data), (b"\x42", parse_freeze_frame)):
-        try:
-            parsed = parse(reply + body, requested=requested)
-        except DecodeError:
-            continue
-        assert parsed is not None
+    try:
+        parsed = parse_current_data(b"\x41" + body, requested=requested)
+    except DecodeError:
+        return
+    assert isinstance(parsed, tuple)
 
 
 def test_a_hostile_reply_is_split_in_bounded_time() -> None:

@@ -64,8 +64,10 @@ def test_counters_have_names_and_ratios() -> None:
     assert [name for name, _ in diesel.counters][2:] == ["HCCATCOMP", "HCCATCOND"]
 
 
-def test_counters_that_the_standard_does_not_know_are_left_out_and_said() -> None:
-    assert "left out" in info("49081D", bytes(58)).problem
+def test_counters_beyond_those_that_are_public_keep_their_counts() -> None:
+    found = info("49081D", bytes(56) + b"\x01\x02")
+    assert (len(found.counters), found.unnamed, found.problem) == (28, (0x0102,), "")
+    assert "not public" in found.note
 
 
 def test_module_names_are_escaped() -> None:
@@ -80,9 +82,10 @@ def test_message_counts_and_bitmaps() -> None:
 
 
 def test_an_unknown_type_shows_text_or_bytes() -> None:
-    assert info("490F01", b"e1*00*0000").items == ("e1*00*0000",)
-    raw = info("491201", b"\x01\x02")
-    assert (raw.items, raw.problem) == (("010102",), "its layout is not known")
+    assert info("493A01", b"sample").items == ("sample",)
+    raw = info("492B01", b"\x01\x02")
+    assert (raw.items, raw.raw, raw.problem) == ((), b"\x01\x01\x02", "")
+    assert "not public" in raw.note
 
 
 @pytest.mark.parametrize("reply", ["", "49", "4902", "49000102", "4102"])
