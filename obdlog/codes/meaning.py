@@ -1,14 +1,27 @@
-"""What a trouble code says: who defines it, which system, which circuit, which kind of fault."""
+"""What a trouble code says: who defines it, which system, which circuit, which kind of fault.
+
+Ranges and failure types are the tables ``j2012_families.csv`` and ``j2012_failure_types.csv``.
+Since its edition of 2016 the standard itself no longer groups codes by system: the names of the
+families are orientation, not part of a meaning.
+"""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cache
+from typing import Final
 
 from obdlog.codes.data import code_row
+from obdlog.tables.loader import package_text, read_rows
 
-_CODE = re.compile(r"([PCBU][0-3][0-9A-F]{3})(?:[-:]?([0-9A-F]{2}))?")
+FAMILIES: Final = "j2012_families.csv"
+FAILURE_TYPES: Final = "j2012_failure_types.csv"
+
+_CODE: Final = re.compile(r"([PCBU][0-3][0-9A-F]{3})(?:[-:]?([0-9A-F]{2}))?")
+_LETTERS: Final = {"P": "powertrain", "C": "chassis", "B": "body", "U": "network"}
 
 
 class Definer(StrEnum):
@@ -19,38 +32,34 @@ class Definer(StrEnum):
     RESERVED = "reserved"
 
 
-_P_FAMILIES = (
-    ("P00", "fuel and air metering, auxiliary emission controls"),
-    ("P01", "fuel and air metering"),
-    ("P02", "fuel injection and air metering"),
-    ("P03", "ignition and misfire"),
-    ("P04", "auxiliary emission controls"),
-    ("P05", "speed, idle and auxiliary inputs"),
-    ("P06", "engine module and its outputs"),
-    ("P07", "transmission"),
-    ("P08", "transmission"),
-    ("P09", "transmission"),
-    ("P0A", "hybrid and electric drive"),
-    ("P0B", "hybrid and electric drive"),
-    ("P0C", "hybrid and electric drive"),
-    ("P20", "fuel, air and exhaust treatment"),
-    ("P21", "fuel and air metering"),
-    ("P22", "fuel and air metering"),
-    ("P23", "ignition and misfire"),
-    ("P24", "auxiliary emission controls"),
-    ("P25", "auxiliary inputs"),
-    ("P26", "engine module and its outputs"),
-    ("P27", "transmission"),
-    ("P29", "transmission"),
-    ("P2A", "fuel and air metering"),
-    ("P34", "cylinder deactivation"),
-    ("U00", "network wiring"),
-    ("U01", "communication between modules"),
-    ("U02", "communication between modules"),
-    ("U03", "module software"),
-    ("U04", "data from other modules"),
-)
-_LETTER_FAMILIES = {"P": "powertrain", "C": "chassis", "B": "body", "U": "network"}
+@dataclass(frozen=True, slots=True)
+class Family:
+    """A range of codes from the beginning `first` to `last`; `note` warns of other numberings."""
+
+    first: str
+    last: str
+    name: str
+    definer: Definer
+    note: str
+
+    @property
+    def prefix(self) -> str:
+        """Return how its codes begin, ``P01`` or ``P30–P33``."""
+        return self.first if self.first == self.last else f"{self.first}–{self.last}"
+
+    def holds(self, code: str) -> bool:
+        """Return whether `code` is in this range."""
+        return self.first <= code[: len(self.first)] <= self.last
+
+
+@dataclass(frozen=True, slots=True)
+class FailureType:
+    """What the third byte of a code says; `sort` is the group it stands in."""
+
+    phrase: str
+    sort: str
+    source: str
+    checked: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +68,8 @@ class CodeMeaning:
 
     `component` and `fault` are ids of the tables, "" where this edition does not explain the
     code; `place` is bank, cylinder or sensor. `standard` is false for codes of the maker and
-    reserved ones.
+    reserved ones. `failure` is what a third byte adds, "" without one; `note` warns where
+    makers are known to number otherwise.
     """
 
     code: str
@@ -70,10 +80,67 @@ class CodeMeaning:
     standard: bool
     place: str = ""
     definer: Definer = Definer.STANDARD
+    failure: str = ""
+    note: str = ""
+
+
+@cache
+def families() -> tuple[Family, ...]:
+    """Return all ranges of codes; together they hold every code.
+
+    References
+    ----------
+    SAE-J2012: P0, P2, P34–P3F, C0, B0, U0 and (newer editions) U3 are the standard's; P1, P30–P33,
+    C1, C2, B1, B2, U1 and U2 the maker's; C3 and B3 reserved.
+    """
+    columns = ("first", "last", "name", "definer", "note")
+    found = []
+    for row in read_rows(package_text(FAMILIES), columns, FAMILIES):
+        cells = row.cells
+        if len(cells["first"]) != len(cells["last"]):
+            raise row.error(f"{cells['first']} and {cells['last']} are of different length")
+        try:
+            who = Definer(cells["definer"])
+        except ValueError as error:
+            raise row.error(f"definer: {error}") from None
+        found.append(Family(cells["first"], cells["last"], cells["name"], who, cells["note"]))
+    return tuple(found)
+
+
+def failure_types() -> tuple[tuple[int, FailureType], ...]:
+    """Return what is publicly known of the third byte, by its value.
+
+    References
+    ----------
+    SAE-J2012, digital annex: failure types, for codes of three bytes.
+    """
+    return tuple(_failure_types().items())
+
+
+@cache
+def _failure_types() -> Mapping[int, FailureType]:
+    columns = ("byte", "sort", "phrase", "source", "checked")
+    found: dict[int, FailureType] = {}
+    for row in read_rows(package_text(FAILURE_TYPES), columns, FAILURE_TYPES):
+        number, cells = row.whole("byte", 16), row.cells
+        if number > 0xFF or number in found:
+            raise row.error(f"{cells['byte']} is no byte, or doubled")
+        found[number] = FailureType(
+            cells["phrase"], cells["sort"], cells["source"], cells["checked"]
+        )
+    return found
+
+
+def failure_words(byte: str | None) -> str:
+    """Return what the third byte of a code says, two hexadecimal digits; "" without one."""
+    if not byte:
+        return ""
+    known = _failure_types().get(int(byte, 16))
+    return known.phrase if known else f"failure type {byte}, which no public list explains"
 
 
 def split_code(text: str) -> tuple[str, str | None]:
-    """Return code and failure type of ``P0102`` or ``P0562-16``, upper case.
+    """Return code and failure type of ``P0102``, ``P0562-16`` or ``P056216``, upper case.
 
     Raises
     ------
@@ -87,26 +154,14 @@ def split_code(text: str) -> tuple[str, str | None]:
     return match[1], match[2]
 
 
-def definer(code: str) -> Definer:
-    """Return who defines `code`.
+def family_of(code: str) -> Family:
+    """Return the range that `code` is in."""
+    return next(family for family in families() if family.holds(code))
 
-    References
-    ----------
-    SAE J2012: second character 0 standard, 1 the maker; 2 standard for P and the maker's for C
-    and B and U; P3000–P33FF the maker's, P3400–P3FFF standard; C3 and B3 reserved; U3 standard.
-    """
-    letter, digit = code[0], code[1]
-    if digit == "0":
-        return Definer.STANDARD
-    if digit == "1":
-        return Definer.MAKER
-    if digit == "2":
-        return Definer.STANDARD if letter == "P" else Definer.MAKER
-    if letter in "CB":
-        return Definer.RESERVED
-    if letter == "U":
-        return Definer.STANDARD
-    return Definer.STANDARD if int(code[2], 16) >= 4 else Definer.MAKER
+
+def definer(code: str) -> Definer:
+    """Return who defines `code`."""
+    return family_of(code).definer
 
 
 def describe(code: str) -> CodeMeaning:
@@ -117,21 +172,42 @@ def describe(code: str) -> CodeMeaning:
     ValueError
         Not the text of a trouble code.
     """
-    text, _ = split_code(code)
-    who = definer(text)
-    system = _LETTER_FAMILIES[text[0]]
-    detail = next((name for prefix, name in _P_FAMILIES if text.startswith(prefix)), "")
-    family = f"{system}: {detail}" if detail and who is Definer.STANDARD else system
-    if who is Definer.MAKER:
-        said = f"defined by the vehicle's maker ({family}); its meaning needs the maker's documents"
-        return CodeMeaning(text, said, family, "", "", False, definer=who)
-    if who is Definer.RESERVED:
-        said = "in a range that the standard reserves; only the maker can say what it means"
-        return CodeMeaning(text, said, family, "", "", False, definer=who)
-    row = code_row(text)
-    if row is None:
-        said = f"a standardised code ({family}) that this edition does not explain"
-        return CodeMeaning(text, said, family, "", "", True)
-    place = f", {row.place}" if row.place else ""
-    said = f"{row.component.label}{place}: {row.fault.phrase}"
-    return CodeMeaning(text, said, family, row.component.id, row.fault.id, True, row.place)
+    text, third = split_code(code)
+    range_ = family_of(text)
+    system = _LETTERS[text[0]]
+    family = f"{system}: {range_.name}" if range_.name else system
+    failure = failure_words(third)
+    row = code_row(text) if range_.definer is Definer.STANDARD else None
+    if row is not None:
+        place = f", {row.place}" if row.place else ""
+        said = f"{row.component.label}{place}: {row.fault.phrase}"
+        return CodeMeaning(
+            text,
+            said,
+            family,
+            row.component.id,
+            row.fault.id,
+            standard=True,
+            place=row.place,
+            failure=failure,
+            note=range_.note,
+        )
+    said = {
+        Definer.STANDARD: f"standardised range ({family}); what this number means is not public "
+        "here, so this edition does not explain it",
+        Definer.MAKER: f"defined by the vehicle's maker ({family}); its meaning needs the maker's "
+        "documents",
+        Definer.RESERVED: "in a range that the standard reserves; only the maker can say what it "
+        "means",
+    }[range_.definer]
+    return CodeMeaning(
+        text,
+        said,
+        family,
+        component="",
+        fault="",
+        standard=range_.definer is Definer.STANDARD,
+        definer=range_.definer,
+        failure=failure,
+        note=range_.note,
+    )
