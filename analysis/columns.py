@@ -17,13 +17,12 @@ import numpy.typing as npt
 import pandas as pd
 
 from analysis.data import FloatArray
+from obdlog import survey
 from obdlog.errors import DecodeError, ObdlogError
+from obdlog.model import EcuMessage, Exchange, Outcome, Request
 from obdlog.services.current_data import split_current_data
 from obdlog.tables.decode import Context
 from obdlog.tables.vector import decode_columns
-
-CONTEXT_PIDS = frozenset({0x13, 0x1D, 0x4F, 0x50})
-"""PIDs whose content changes what other PIDs mean (SAE J1979: sensor map and scale overrides)."""
 
 MAX_LAYOUTS = 64
 """Most layouts looked for in one shape; replies beyond are noise and would cost quadratic time."""
@@ -101,8 +100,26 @@ class Block:
     rows: ByteMatrix
 
 
-def blocks_of(shape: Shape, warnings: list[str]) -> Iterator[Block]:
+def learn(contexts: dict[str, Context], shape: Shape) -> None:
+    """Add to `contexts`, by source, what replies of `shape` say about scales and sensor places.
+
+    One reply of each content is enough; where they differ, the last new one counts.
+    """
+    asked = bytes.fromhex(shape.ask)
+    if asked[:1] != b"\x01" or not set(asked[1:]) & set(survey.SCALE_PIDS):
+        return
+    replies = [
+        bytes(shape.raw[at : at + shape.length]) for at in range(0, len(shape.raw), shape.length)
+    ]
+    for payload in dict.fromkeys(replies):
+        message = EcuMessage(shape.source, payload)
+        survey.learn(contexts, Exchange(0.0, Request(asked), (message,), Outcome.ANSWERED))
+
+
+def blocks_of(shape: Shape, context: Context, warnings: list[str]) -> Iterator[Block]:
     """Yield the replies of `shape`, split by where the PIDs stand in them.
+
+    What the source says of its banks (PID 1D) tells how long its trims are.
 
     A car may answer the same request in another order, or leave a PID out, at the same length; the
     first reply gives a layout, the rows that share its PID bytes are taken, and the rest repeats.
@@ -117,7 +134,7 @@ def blocks_of(shape: Shape, warnings: list[str]) -> Iterator[Block]:
             break
         first = bytes(rows[0])
         try:
-            fields = _layout(first, pids)
+            fields = _layout(first, pids, context)
         except DecodeError:
             same = (rows == rows[0]).all(axis=1)
             broken += int(same.sum())
@@ -137,21 +154,13 @@ def blocks_of(shape: Shape, warnings: list[str]) -> Iterator[Block]:
         )
 
 
-def _layout(payload: bytes, pids: Sequence[int] | None) -> tuple[Field, ...]:
+def _layout(payload: bytes, pids: Sequence[int] | None, context: Context) -> tuple[Field, ...]:
     found: list[Field] = []
     position = 1
-    for pid, data in split_current_data(payload, pids):
+    for pid, data in split_current_data(payload, pids, context):
         found.append(Field(pid, position + 1, position + 1 + len(data)))
         position += 1 + len(data)
     return tuple(found)
-
-
-def context_of(context: Context, block: Block) -> Context:
-    """Return `context` with the scale overrides and sensor map that `block` states."""
-    for place in block.fields:
-        if place.pid in CONTEXT_PIDS:
-            context = context.updated(place.pid, bytes(block.rows[0, place.start : place.end]))
-    return context
 
 
 def columns_of(block: Block, context: Context, warnings: list[str]) -> Iterator[Column]:

@@ -15,7 +15,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from analysis.columns import Block, Column, Shape, blocks_of, columns_of, context_of, frame_of
+from analysis.columns import Block, Column, Shape, blocks_of, columns_of, frame_of, learn
 from analysis.data import (
     ADAPTER_SOURCE,
     ADAPTER_VOLTAGE,
@@ -198,18 +198,19 @@ def _outcomes(gathered: _Collector) -> dict[str, int]:
 
 
 def _columns(gathered: _Collector) -> list[Column]:
-    blocks: list[Block] = []
     contexts: dict[str, Context] = {}
     for shape in gathered.shapes:
-        for block in blocks_of(shape, gathered.warnings):
-            blocks.append(block)
-            contexts[block.source] = context_of(contexts.get(block.source, EMPTY), block)
+        learn(contexts, shape)
+    blocks: list[Block] = []
+    for shape in gathered.shapes:
+        context = contexts.get(shape.source, EMPTY)
+        blocks += blocks_of(shape, context, gathered.warnings)
     gathered.shapes.clear()
     gathered.slots.clear()
     found = [
         column
         for block in blocks
-        for column in columns_of(block, contexts[block.source], gathered.warnings)
+        for column in columns_of(block, contexts.get(block.source, EMPTY), gathered.warnings)
     ]
     found += [
         Column(source, signal, np.frombuffer(times), np.frombuffer(values))

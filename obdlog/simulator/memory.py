@@ -8,6 +8,7 @@ from obdlog.simulator.monitors import Monitors
 from obdlog.simulator.profile import CodeSpec, EcuSpec, Profile
 from obdlog.simulator.signals import KNOWN_PIDS, build_pid
 from obdlog.simulator.state import Key, State
+from obdlog.tables.context import Context
 from obdlog.tables.encode import encode_pid
 from obdlog.tables.signals import by_name
 
@@ -74,7 +75,7 @@ class Memory:
         self.frame: dict[int, bytes] = {}
         if spec.freeze_frame is not None:
             self.frame_code = spec.freeze_frame.code
-            self.frame = _frame_from_values(spec.freeze_frame.values)
+            self.frame = _frame_from_values(spec.freeze_frame.values, spec.context)
         self._drive_number = 0
         self._warmed = False
         self._start_c = 0.0
@@ -185,7 +186,7 @@ class Memory:
         }
 
 
-def _frame_from_values(values: dict[str, float]) -> dict[int, bytes]:
+def _frame_from_values(values: dict[str, float], context: Context) -> dict[int, bytes]:
     frame: dict[int, dict[str, float]] = {}
     raw: dict[int, bytes] = {}
     for name, value in values.items():
@@ -194,4 +195,4 @@ def _frame_from_values(values: dict[str, float]) -> dict[int, bytes]:
             raw[pid] = bytes([int(value), 0])
         else:
             frame.setdefault(pid, {})[name] = value
-    return raw | {pid: encode_pid(pid, found) for pid, found in frame.items()}
+    return raw | {pid: encode_pid(pid, found, context) for pid, found in frame.items()}

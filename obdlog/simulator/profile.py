@@ -9,6 +9,7 @@ import msgspec
 
 from obdlog.errors import LinkOpenError, OpenFailure, TableError
 from obdlog.simulator.buses import BUSES, BusKind
+from obdlog.tables.context import EMPTY, Context
 
 DRIVE_PREFIX = "drive-"
 """Profiles whose file name begins like this are drives, not cars."""
@@ -136,7 +137,11 @@ class Manners(_Part, frozen=True):
 
 
 class EcuSpec(_Part, frozen=True):
-    """One ECU: `address` is its response identifier (``7E8``) or its node (``10``)."""
+    """One ECU: `address` is its response identifier (``7E8``) or its node (``10``).
+
+    `pid_13` or `pid_1d` say which oxygen sensors there are (bank 1, sensors 1 and 2 by default),
+    `pid_4f` and `pid_50` which full scales replace the standard ones; 0 keeps those.
+    """
 
     address: str
     role: Literal["engine", "transmission"]
@@ -149,6 +154,10 @@ class EcuSpec(_Part, frozen=True):
     monitors: tuple[str, ...] = ()
     incomplete: tuple[str, ...] = ()
     obd_requirement: int = 1
+    pid_13: int = 0x03
+    pid_1d: int = 0
+    pid_4f: tuple[int, int, int, int] = (0, 0, 0, 0)
+    pid_50: tuple[int, int, int, int] = (0, 0, 0, 0)
     code: tuple[CodeSpec, ...] = ()
     freeze_frame: FrameSpec | None = None
     test: tuple[TestSpec, ...] = ()
@@ -156,6 +165,21 @@ class EcuSpec(_Part, frozen=True):
     oxygen_test: tuple[OxygenTestSpec, ...] = ()
     performance: tuple[int, ...] = ()
     manners: Manners = Manners()
+
+    @property
+    def context(self) -> Context:
+        """What this ECU says of itself that changes the meaning of its other data."""
+        said = {
+            0x13: bytes([self.pid_13]),
+            0x1D: bytes([self.pid_1d]),
+            0x4F: bytes(self.pid_4f),
+            0x50: bytes(self.pid_50),
+        }
+        context = EMPTY
+        for pid, data in said.items():
+            if pid in self.pids:
+                context = context.updated(pid, data)
+        return context
 
 
 class Timeline(_Part, frozen=True):

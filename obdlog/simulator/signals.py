@@ -49,8 +49,10 @@ _MAKERS: dict[int, Callable[[State], Values]] = {
     0x7A: lambda s: {"DPF1_DP": s.filter_kpa},
     0x7C: lambda s: {"DPF1_INT": s.filter_c, "DPF1_OUTT": 0.94 * s.filter_c},
 }
-_OXYGEN_LOCATIONS = 0x03
-"""PID 13: bank 1, sensors 1 and 2."""
+_TRIMS = {0x06: ("SHRTFT1", "SHRTFT3"), 0x07: ("LONGFT1", "LONGFT3")}
+_BANK_3 = 0x30
+"""Bits of PID 1D for the sensors of bank 3."""
+_BANK_3_LEANER_PCT = 2.5
 
 
 def _litres_per_hour(state: State, profile: Profile) -> float:
@@ -72,12 +74,19 @@ def build_pid(pid: int, state: State, profile: Profile, spec: EcuSpec) -> bytes:
         return b"\x00"
     if pid == 0x10 and profile.faults.maf == "low":
         return b"\x00\x00"
+    if pid in _TRIMS and spec.pid_1d & _BANK_3 and 0x1D in spec.pids:
+        (trim,) = _MAKERS[pid](state).values()
+        assert isinstance(trim, float)
+        values = dict(zip(_TRIMS[pid], (trim, trim + _BANK_3_LEANER_PCT), strict=True))
+        return encode_pid(pid, values, spec.context)
     if pid in _MAKERS:
-        return encode_pid(pid, _MAKERS[pid](state))
+        return encode_pid(pid, _MAKERS[pid](state), spec.context)
     if pid == 0x03:
         return bytes([state.loop, 0])
     if pid == 0x13:
-        return bytes([_OXYGEN_LOCATIONS])
+        return bytes([spec.pid_13])
+    if pid in (0x1D, 0x4F, 0x50):
+        return spec.context.known(pid)
     if pid == 0x1C:
         return bytes([spec.obd_requirement])
     if pid == 0x51:
@@ -87,5 +96,5 @@ def build_pid(pid: int, state: State, profile: Profile, spec: EcuSpec) -> bytes:
     raise KeyError(pid)
 
 
-KNOWN_PIDS = frozenset(_MAKERS) | {0x03, 0x13, 0x1C, 0x51, 0x5E}
+KNOWN_PIDS = frozenset(_MAKERS) | {0x03, 0x13, 0x1C, 0x1D, 0x4F, 0x50, 0x51, 0x5E}
 """What `build_pid` can say; an ECU adds status, counters and bitmaps of its own."""

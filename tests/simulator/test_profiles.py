@@ -29,6 +29,7 @@ def test_the_scenarios_that_the_documentation_promises() -> None:
         "legacy-iso9141",
         "legacy-kwp",
         "counterfeit",
+        "own-scales",
     }
     assert set(drive_names()) == {"idle", "road-test", "udds", "hwfet"}
     assert set(personalities()) == {"plain", "minimal", "counterfeit", "noisy", "slow-speed"}
