@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import pytest
 from hypothesis import given, settings
@@ -12,8 +13,11 @@ from obdlog.errors import DecodeError
 from obdlog.model import Bus, Reading
 from obdlog.tables.context import EMPTY, Context
 from obdlog.tables.decode import decode_pid, likely_lengths
-from obdlog.tables.signals import lengths
+from obdlog.tables.signals import by_pid, lengths
 
+SENTENCE = re.compile(
+    r"PID [0-9A-F]{2} (is not in this edition's signal table|has \d+( or \d+)* data bytes, not \d+)"
+)
 ALL_PIDS = [pid for pid in range(0x100) if lengths(pid)]
 
 
@@ -69,15 +73,20 @@ def test_an_unknown_pid_is_refused(pid: int) -> None:
         decode_pid(pid, b"\x00")
 
 
-@settings(deadline=None)
-@given(pid=st.integers(0, 0xFF), data=st.binary(max_size=70))
+@settings(max_examples=400, deadline=None)
+@given(
+    pid=st.integers(0, 0xFF),
+    data=st.binary(max_size=70) | st.integers(0, 70).map(bytes),
+)
 def test_any_bytes_decode_or_raise_decode_error(pid: int, data: bytes) -> None:
     try:
         readings = decode_pid(pid, data)
-    except DecodeError:
-        assert len(data) not in lengths(pid)
-        return
-    assert len(data) in lengths(pid)
+    except DecodeError as error:
+        readings, told = (), str(error)
+    else:
+        told = ""
+    assert bool(told) is (len(data) not in lengths(pid))
+    assert not told or SENTENCE.fullmatch(told)
     assert len({r.signal for r in readings}) == len(readings)
     for reading in readings:
         if isinstance(reading.value, float):
@@ -178,6 +187,91 @@ class TestWhatZeroMeans:
 
     def test_zero_temperature_bits_are_minus_forty(self) -> None:
         assert values(0x05, "00") == {"ECT": -40}
+
+
+class TestSupportBits:
+    """A field whose support bit is clear holds no value, whatever its bits say."""
+
+    @pytest.mark.parametrize(
+        "pid", [p for p in ALL_PIDS if any(s.support for s in by_pid(p)) and p > 0x60]
+    )
+    @pytest.mark.parametrize("filler", ["00", "FF"])
+    def test_none_set_means_no_value(self, pid: int, filler: str) -> None:
+        for length in lengths(pid):
+            supported = {s.name for s in by_pid(pid) if length in s.lengths and s.support}
+            found = values(pid, "00" + filler * (length - 1))
+            assert [found[name] for name in supported] == [None] * len(supported)
+
+    def test_they_do_not_follow_the_order_of_the_data(self) -> None:
+        # SAE-J1699-3 and OPEN-J1979: A.0 to A.2 for system A, A.3 to A.5 for B, status last.
+        nothing = dict.fromkeys(("BP_A_CMD", "BP_A_ACT", "BP_A_CS"))
+        found = values(0x70, "38" + "0C80" * 4 + "06")
+        assert found == nothing | {"BP_B_CMD": 100, "BP_B_ACT": 100, "BP_B_CS": "open loop"}
+        found = values(0x71, "07" + "FF" * 4 + "02")
+        assert found["VGT_A_CS"] == "closed loop"
+        assert (found["VGT_A_CMD"], found["VGT_B_CMD"], found["VGT_B_CS"]) == (100, None, None)
+
+
+class TestTheLengthChoosesTheForm:
+    """Two editions of one PID, told apart by their length (SCAPY-OBD for the older ones)."""
+
+    def test_second_nox_value(self) -> None:
+        assert values(0x83, "0300640032") == {"NOX11": 100, "NOX21": 50}
+        newer = values(0x83, "030064003200000000")
+        assert newer == {"NOX11": 100, "NOX12": 50, "NOX21": None, "NOX22": None}
+
+    @pytest.mark.parametrize(("pid", "first"), [(0x81, 1), (0x82, 6), (0x89, 11), (0x8A, 16)])
+    def test_one_or_two_timers_a_device(self, pid: int, first: int) -> None:
+        names = [f"AECD{first + n}_TIME" for n in range(5)]
+        older = values(pid, "1F" + "".join(f"{n:08X}" for n in range(5)))
+        assert older == {name: n for n, name in enumerate(names)}
+        newer = values(pid, "11" + "".join(f"{n:08X}" for n in range(10)))
+        assert newer[f"AECD{first}_TIME2"] == 1
+        assert newer[f"AECD{first + 4}_TIME2"] == 9
+        assert newer[f"AECD{first + 1}_TIME1"] is None
+
+
+class TestWideRanges:
+    """Support bits 4 to 7 of 6B and 2 to 3 of 6F choose a coarser scale (one public table)."""
+
+    def test_egr_temperature(self) -> None:
+        found = values(0x6B, "2164646464")
+        assert found == {"EGRT11": 60, "EGRT12": 360, "EGRT21": None, "EGRT22": None}
+
+    def test_compressor_inlet_pressure(self) -> None:
+        assert values(0x6F, "066464") == {"TCA_CINP": 800, "TCB_CINP": 100}
+
+
+def test_counters_of_32_bits_are_exact() -> None:
+    assert values(0xA6, "FFFFFFFF") == {"ODO": 429496729.5}
+    assert values(0xA6, "00000001") == {"ODO": 0.1}
+    assert values(0x7F, "01FFFFFFFF" + "00" * 8)["RUN_TIME"] == 4294967295
+    assert type(values(0x7F, "01FFFFFFFE" + "00" * 8)["RUN_TIME"]) is int
+
+
+def test_bytes_that_no_source_describes_are_shown_as_they_are() -> None:
+    assert values(0xA9, "01FF0A00") == {"ABS_SWITCH": "01 FF 0A 00"}
+    assert values(0xA7, "0F" + "00" * 8) == {"NOX_S34": "0F 00 00 00 00 00 00 00 00"}
+
+
+@pytest.mark.parametrize(
+    ("pid", "data", "signal", "value"),
+    [
+        (0x90, "3F0000", "MI_MODE_VOBD", None),
+        (0x90, "030000", "MI_DISP_VOBD", None),
+        (0x90, "000000", "VOBD_RDY", True),
+        (0x90, "400000", "VOBD_RDY", False),
+        (0x91, "0F00000000", "MI_MODE_ECU", None),
+        (0x91, "0300000000", "MI_MODE_ECU", "continuous"),
+        (0x94, "017F" + "00" * 10, "INDUC_L1", None),
+        (0x94, "0140" + "00" * 10, "INDUC_L3", "active"),
+        (0x88, "81" + "00" * 12, "SCR_INDUCE_SYSTEM", "reagent level too low; inducement active"),
+        (0x88, "0020" + "00" * 11, "SCR_INDUCE_SYSTEM_HIST2", "wrong reagent"),
+        (0xE0, "80000003", "PIDS_SUPPORTED_E1_FF", "E1 FF"),
+    ],
+)
+def test_states_of_newer_pids(pid: int, data: str, signal: str, value: object) -> None:
+    assert values(pid, data)[signal] == value
 
 
 class TestContext:

@@ -39,6 +39,10 @@ def test_every_signal_and_every_scaling_is_on_it() -> None:
         ("MIL", "A.7 = 1"),
         ("MISFIRE_RDY", "B.4 = 0"),
         ("DTCFRZF", "trouble code in AB"),
+        ("HEV_BATT_A", "signed(EF) × 1/10"),
+        ("BP_B_CS", "J.2–3 in list boost-control"),
+        ("AECD4_TIME1", "Z AA AB AC"),
+        ("EVAP_VP_A3", "bytes A–I as they are"),
     ],
 )
 def test_formulas_read_like_the_standard(name: str, formula: str) -> None:

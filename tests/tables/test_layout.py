@@ -113,6 +113,12 @@ def test_a_field_can_have_32_bits(data: str, value: float) -> None:
     assert both(signals, data) == {"ODOMETER": value}
 
 
+def test_bytes_that_nobody_describes_are_shown_in_hexadecimal() -> None:
+    row = BLANK | {"name": "DARK", "lengths": "10", "at": "B", "width": "72", "codec": "raw"}
+    found = both(rows(row), "00 0102030405060708FF")
+    assert found == {"DARK": "01 02 03 04 05 06 07 08 FF"}
+
+
 def test_bytes_after_z_are_named_aa_ab() -> None:
     signals = rows(number("LATE", lengths="41", at="AB"))
     assert both(signals, "00" * 27 + "32" + "00" * 13) == {"LATE": 10}

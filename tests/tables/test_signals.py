@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from obdlog.tables.signals import all_signals, by_name, by_pid, lengths
+from obdlog.tables.signals import all_signals, by_name, by_pid, lengths, pids_by_name
 from obdlog.units import UNITS
 
 # Data lengths by WIKI-OBD2 (docs/references.md). PIDs 06 to 09 and 55 to 58 have a second byte
@@ -34,6 +34,35 @@ def test_every_pid_up_to_5f_has_its_published_length(pid: int) -> None:
     assert by_pid(pid)
 
 
+# Data lengths from 60 up by WIKI-OBD2, save 68, 6E and 71 (SAE-J1699-3), 6B, 6F, 72 and the other
+# PIDs that the article leaves out (SAE-J1699-3), AA, B2, D2 and D3 (OPEN-J1979), E0 (by analogy).
+# The second lengths: 81, 82, 83 SAE-J1699-3 and SCAPY-OBD; 89, 8A, A7 and A8 from memory.
+LATER = {
+    1: [0x61, 0x62, 0x7D, 0x7E, 0x84, 0x8D, 0x8E, 0xAA, 0xB2, 0xC8],
+    2: [0x63, 0x65, 0x92, 0x9E, 0xA2, 0xC3, 0xC7],
+    3: [0x67, 0x6F, 0x90, 0x93, 0xD2],
+    4: [0x60, 0x80, 0x9B, 0x9D, 0xA0, 0xA4, 0xA5, 0xA6, 0xA9, 0xC0, 0xC5, 0xD3, 0xE0],
+    5: [0x64, 0x66, 0x6A, 0x6B, 0x6C, 0x72, 0x73, 0x74, 0x77, 0x86, 0x87, 0x91],
+    6: [0x71, 0x9A],
+    7: [0x68, 0x69, 0x75, 0x76, 0x7A, 0x7B, 0x8B, 0x8F, 0xC6],
+    8: [0xC4],
+    9: [0x6E, 0x78, 0x79, 0x7C, 0x98, 0x99, 0x9F, 0xA1, 0xA3],
+    10: [0x70, 0x85],
+    11: [0x6D],
+    12: [0x94],
+    13: [0x7F, 0x88],
+    17: [0x8C, 0x9C],
+}
+TWO_FORMS = {0x81: (21, 41), 0x82: (21, 41), 0x89: (21, 41), 0x8A: (21, 41)} | {
+    0x83: (5, 9), 0xA7: (4, 9), 0xA8: (4, 9),
+}  # fmt: skip
+
+
+def test_every_later_pid_has_its_published_length() -> None:
+    published = {pid: (size,) for size, pids in LATER.items() for pid in pids} | TWO_FORMS
+    assert {pid: lengths(pid) for pid in range(0x60, 0x100) if lengths(pid)} == published
+
+
 @pytest.mark.parametrize("pid", [0xFF, 0x100, -1])
 def test_an_unknown_pid_has_no_signals_and_no_length(pid: int) -> None:
     assert by_pid(pid) == ()
@@ -44,6 +73,15 @@ def test_names_find_their_signals() -> None:
     for signal in all_signals():
         assert by_name(signal.name).name == signal.name
         assert by_name(signal.name).pid == signal.pid
+        assert pids_by_name()[signal.name] == signal.pid
+
+
+def test_a_name_is_found_without_reading_the_other_rows() -> None:
+    program = (
+        "from obdlog.tables import signals; signals.by_name('ODO'); signals.pids_by_name();"
+        "assert signals.by_pid.cache_info().currsize == 1"
+    )
+    assert subprocess.run([sys.executable, "-c", program], check=False, timeout=60).returncode == 0
 
 
 def test_every_source_is_in_the_bibliography() -> None:
@@ -61,7 +99,7 @@ def test_every_unit_is_in_the_closed_list() -> None:
 
 
 def test_no_bit_of_a_pid_is_claimed_twice() -> None:
-    for pid in range(0x60):
+    for pid in range(0x100):
         for length in lengths(pid):
             taken: dict[tuple[int, int, bool | None], str] = {}
             for signal in (s for s in by_pid(pid) if length in s.lengths):
@@ -71,6 +109,14 @@ def test_no_bit_of_a_pid_is_claimed_twice() -> None:
                     for state in states:
                         owner = taken.setdefault((length, bit, state), signal.name)
                         assert owner == signal.name, (pid, owner, signal.name)
+
+
+@pytest.mark.parametrize("checked", ["from memory", "one public table"])
+def test_a_weak_source_is_not_hidden(checked: str) -> None:
+    # Only states and plain copies of a neighbour's layout may rest on one source without a note.
+    for signal in all_signals():
+        if signal.checked == checked and signal.pid > 0x60:
+            assert signal.note, signal.name
 
 
 def test_importing_reads_no_table_and_no_numpy() -> None:

@@ -66,6 +66,7 @@ BAD_CELLS = [
     ("at", "1", "byte letter"),
     ("at", "A.8", "byte letter"),
     ("width", "0", "1 to 32"),
+    ("codec", "raw", "has no scale"),
     ("width", "33", "1 to 32"),
     ("width", "wide", "not a number"),
     ("width", " 8", "not a number"),
@@ -120,6 +121,54 @@ def test_an_unknown_list_is_refused() -> None:
     row = GOOD | {"codec": "enum", "scale": "", "unit": "", "low": "", "high": ""}
     with pytest.raises(TableError, match="unknown lookup"):
         signal_rows.parse_signals(table(row | {"lookup": "colours"}))
+
+
+RAW = GOOD | {"codec": "raw", "scale": "", "unit": "", "low": "", "high": "", "lengths": "9"}
+
+
+@pytest.mark.parametrize("width", ["8", "32", "72"])
+def test_undescribed_bytes_may_be_wider_than_a_number(width: str) -> None:
+    (signal,) = signal_rows.parse_signals(table(RAW | {"width": width}))
+    assert signal.span == int(width) // 8
+
+
+@pytest.mark.parametrize(
+    ("cells", "told"),
+    [
+        ({"width": "12"}, "not whole bytes"),
+        ({"width": "0"}, "not whole bytes"),
+        ({"width": "4", "at": "A.4"}, "not whole bytes"),
+        ({"width": "8", "at": "A.4"}, "not whole bytes"),
+        ({"width": "80"}, "beyond 9 data bytes"),
+        ({"width": "8", "lookup": "fuel-type"}, "do not go together"),
+        ({"width": "8", "override": "4F.A 1/255 0"}, "plain number"),
+    ],
+)
+def test_undescribed_bytes_are_whole_and_within_the_data(cells: dict[str, str], told: str) -> None:
+    with pytest.raises(TableError, match=told):
+        signal_rows.parse_signals(table(RAW | cells))
+
+
+class TestReadingOnePidOnly:
+    """Of the shipped table only the rows that are asked for are read."""
+
+    def test_names_the_line_of_the_whole_file(self) -> None:
+        with pytest.raises(TableError) as caught:
+            signal_rows.parse_signals(table(GOOD, GOOD | {"unit": "furlong"}), skipped=40)
+        assert caught.value.line == 43
+
+    @pytest.mark.parametrize(
+        ("rows", "told"),
+        [
+            ([GOOD, GOOD | {"pid": "0B", "name": "MAP"}], "do not rise"),
+            ([GOOD, GOOD | {"pid": "0D"}], "stands twice"),
+            ([GOOD, GOOD | {"pid": "zz", "name": "ZZ"}], "no PID"),
+        ],
+    )
+    def test_needs_a_table_in_order(self, rows: list[dict[str, str]], told: str) -> None:
+        with pytest.raises(TableError, match=told) as caught:
+            signals._index(table(*rows))
+        assert caught.value.line == 3
 
 
 def test_a_field_that_starts_inside_a_byte_must_end_in_it() -> None:
