@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import csv
 import io
+import pkgutil
 import re
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from functools import lru_cache
-from importlib import resources
 from typing import Final, NamedTuple
 
 from obdlog.errors import TableError
@@ -61,7 +61,11 @@ def exact(text: str) -> Fraction:
 
 def package_text(file: str) -> str:
     """Return the text of a table of this package."""
-    return resources.files(__package__).joinpath(file).read_text(encoding="utf-8")
+    # Not importlib.resources: importing that costs more than reading most tables.
+    data = pkgutil.get_data(__package__, file)
+    if data is None:
+        raise TableError("cannot be read where this package is installed", file=file)
+    return data.decode("utf-8")
 
 
 def read_rows(text: str, columns: Sequence[str], file: str, *, skipped: int = 0) -> Iterator[Row]:
