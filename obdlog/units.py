@@ -75,6 +75,9 @@ _PLACES: Final[dict[str, int]] = {
 }
 """Decimals worth reading, by unit as stored or as shown: finer ones are noise of the signal."""
 
+_SMALL_COUNTS: Final = frozenset({"kPa"})
+"""Units without decimals whose small values matter all the same: a filter's pressure difference."""
+
 _FIGURES: Final = 4
 """Significant figures where no decimals are stated."""
 
@@ -82,7 +85,8 @@ _FIGURES: Final = 4
 def rounded(value: float, unit: str, *, limits: Collection[float | None] = ()) -> str:
     """Return a measured value for people, as finely as its unit deserves, without its unit.
 
-    Below one, two significant figures are kept, so that a small value does not become none. A
+    Below one (below 10 kPa), two significant figures are kept, so that a small value does not
+    become none. A
     value that would read like one of the `limits` that it is compared with, and is another, gets
     four.
     """
@@ -96,7 +100,7 @@ def rounded(value: float, unit: str, *, limits: Collection[float | None] = ()) -
 def _rounded(value: float, unit: str) -> str:
     if value == int(value):
         return f"{value:.0f}"
-    if abs(value) < 1:
+    if abs(value) < (10 if unit in _SMALL_COUNTS else 1):
         return _figures(value, 2)
     places = _PLACES.get(unit)
     if places is None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from obdlog.units import UNITS, check_unit, convert, shown
+from obdlog.units import UNITS, check_unit, convert, rounded, shown
 
 # NIST-SP811, appendix B.8 (docs/references.md): mile 1.609344 km, psi 6.894757 kPa, inch of water
 # (conventional) 249.0889 Pa, US gallon 3.785412 L, pound 453.59237 g, lbf·ft 1.355818 N·m.
@@ -42,6 +42,25 @@ def test_metric_leaves_the_value_alone(unit: str) -> None:
 )
 def test_texts_on_screen(unit: str, text: str) -> None:
     assert shown(unit) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "text"),
+    [
+        (101.34, "kPa", "101"),
+        (4.37, "kPa", "4.4"),
+        (-0.123, "kPa", "-0.12"),
+        (9.96, "kPa", "10"),
+        (3.0, "kPa", "3"),
+        (812.25, "min-1", "812"),
+        (4.7, "min-1", "5"),
+        (0.0449, "V", "0.045"),
+    ],
+)
+def test_values_are_shown_as_finely_as_their_unit_deserves(
+    value: float, unit: str, text: str
+) -> None:
+    assert rounded(value, unit) == text
 
 
 @pytest.mark.parametrize("unit", ["rpm", "celsius", "C", " "])
