@@ -1,22 +1,31 @@
-"""Vehicle identification numbers: structure, check digit, model year, region.
+"""Vehicle identification numbers: structure, check digit, model year, region and country.
 
 References
 ----------
-49 CFR 565.13, 565.15 (content, check digit, model year); ISO 3779 and ISO 3780 (structure,
-regions, from memory).
+49 CFR 565.13, 565.15 (content, check digit, model year); ISO 3779 (structure) and ISO 3780
+(regions and countries, by public lists of world manufacturer identifiers). That Canada, Mexico and
+China require the check digit too is from memory.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
+from typing import Final
+
+from obdlog.tables.loader import package_text, read_rows
 
 VIN_LENGTH = 17
+COUNTRIES: Final = "iso3780_countries.csv"
 _CHECK_POSITION = 8
 _YEAR_POSITION = 9
 _CYCLE_POSITION = 6
 _FIRST_YEAR = 1980
 _CYCLE_YEARS = 30
 
+_ORDER: Final = "ABCDEFGHJKLMNPRSTUVWXYZ1234567890"
+"""Characters of a VIN in the order in which ISO 3780 gives them out; I, O and Q are left out."""
 _TRANSLITERATION = {
     **{str(digit): digit for digit in range(10)},
     **dict(zip("ABCDEFGH", range(1, 9), strict=True)),
@@ -36,8 +45,10 @@ _REGIONS = (
     ("67", "Oceania"),
     ("89", "South America"),
 )
-_CHECK_DIGIT_BINDS = "12345L"
-"""First characters where the check digit is the rule: North America (49 CFR 565.15) and China."""
+_REGION_OF_COUNTRY: Final = {"China": "Asia", "United States": "North America"}
+"""Countries that were given first characters of another region (H, and 7F to 70)."""
+_YEAR_RULE_BINDS: Final = frozenset({"United States", "Canada", "Mexico"})
+_CHECK_DIGIT_BINDS: Final = _YEAR_RULE_BINDS | {"China"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,9 +56,12 @@ class Vin:
     """What can be read from a vehicle identification number.
 
     `check` is ``valid``, ``invalid`` (wrong characters or length, or a wrong check digit where
-    one binds) or ``not-used`` (a region that does not require one). `model_year` is the one that
-    position 7 selects, a rule for vehicles of up to 4,536 kg in North America; elsewhere it is
-    None and `model_years` lists what position 10 allows. `problem` says what is wrong, in words.
+    one binds) or ``not-used`` (a country that does not require one; a vehicle made there for
+    the United States has one all the same, so a digit that fits proves nothing either way).
+    `country` is where the maker is registered, "" where public lists name none. `model_year` is
+    the one that position 7 selects, a rule for vehicles of up to 4,536 kg in North America;
+    elsewhere it is None and `model_years` lists what position 10 allows. `problem` says what is
+    wrong, in words.
     """
 
     vin: str
@@ -56,6 +70,7 @@ class Vin:
     model_year: int | None
     model_years: tuple[int, ...]
     problem: str = ""
+    country: str = ""
 
 
 def check_digit(vin: str) -> str:
@@ -79,18 +94,21 @@ def check_vin(text: str) -> Vin:
     if problem:
         safe = "".join(c if c.isascii() and c.isprintable() else "?" for c in vin[:VIN_LENGTH])
         return Vin(safe, "invalid", "", None, (), problem)
-    region = next(name for letters, name in (*_REGIONS, ("0", "")) if vin[0] in letters)
+    country = _countries().get(vin[:2], "")
+    region = _REGION_OF_COUNTRY.get(country) or next(
+        name for letters, name in (*_REGIONS, ("0", "")) if vin[0] in letters
+    )
     years = _model_years(vin[_YEAR_POSITION])
     year = None
-    if region == "North America" and years:
+    if country in _YEAR_RULE_BINDS and years:
         year = years[0] if vin[_CYCLE_POSITION].isdigit() else years[1]
-    if vin[0] not in _CHECK_DIGIT_BINDS:
-        return Vin(vin, "not-used", region, year, years)
+    if country not in _CHECK_DIGIT_BINDS:
+        return Vin(vin, "not-used", region, year, years, country=country)
     expected = check_digit(vin)
-    if vin[_CHECK_POSITION] != expected:
-        wrong = f"check digit is {vin[_CHECK_POSITION]}, calculated {expected}"
-        return Vin(vin, "invalid", region, year, years, wrong)
-    return Vin(vin, "valid", region, year, years)
+    if vin[_CHECK_POSITION] == expected:
+        return Vin(vin, "valid", region, year, years, country=country)
+    wrong = f"check digit is {vin[_CHECK_POSITION]}, calculated {expected}"
+    return Vin(vin, "invalid", region, year, years, wrong, country)
 
 
 def _problem(vin: str) -> str:
@@ -109,3 +127,17 @@ def _model_years(character: str) -> tuple[int, ...]:
     if index < 0:
         return ()
     return (_FIRST_YEAR + index, _FIRST_YEAR + _CYCLE_YEARS + index)
+
+
+@cache
+def _countries() -> Mapping[str, str]:
+    """Return the country of each pair of first characters that public lists agree on."""
+    found: dict[str, str] = {}
+    for row in read_rows(package_text(COUNTRIES), ("first", "second", "country"), COUNTRIES):
+        low, _, high = row.cells["second"].partition("-")
+        for character in _ORDER[_ORDER.index(low) : _ORDER.index(high) + 1]:
+            pair = row.cells["first"] + character
+            if pair in found:
+                raise row.error(f"{pair} is doubled")
+            found[pair] = row.cells["country"]
+    return found

@@ -12,7 +12,7 @@ from typing import Any
 
 from obdlog.codes.data import code_row, codes, components
 from obdlog.codes.judge import caution
-from obdlog.codes.meaning import Definer, describe, split_code
+from obdlog.codes.meaning import Definer, describe, failure_words, split_code
 from obdlog.codes.work import components_named, match_components
 from obdlog.errors import TableError
 from obdlog.tables import signals
@@ -139,7 +139,9 @@ def _explain_code(code: str, failure_type: str | None) -> Explanation:
     if said.definer is Definer.RESERVED:
         facts[1] = ("defined by", "nobody yet: a reserved range")
     if failure_type is not None:
-        facts.append(("failure type", f"{failure_type} (ISO 14229-1 third byte)"))
+        facts.append(("failure type", f"{failure_type}: {failure_words(failure_type)}"))
+    if said.note:
+        facts.append(("beware", said.note))
     row = code_row(code)
     if row is None:
         return Explanation(

@@ -193,8 +193,8 @@ def describe(code: str) -> CodeMeaning:
             note=range_.note,
         )
     said = {
-        Definer.STANDARD: f"standardised range ({family}); what this number means is not public "
-        "here, so this edition does not explain it",
+        Definer.STANDARD: f"in the standard's range ({family}); no public list at hand says what "
+        "this number means, so this edition does not explain it",
         Definer.MAKER: f"defined by the vehicle's maker ({family}); its meaning needs the maker's "
         "documents",
         Definer.RESERVED: "in a range that the standard reserves; only the maker can say what it "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from obdlog.errors import DecodeError
 from obdlog.model import Bus
@@ -17,9 +18,25 @@ STATUS_OF_REPLY = {0x43: CONFIRMED, 0x47: PENDING, 0x4A: PERMANENT}
 
 UDS_REPLY = 0x59
 _PADDING = (b"\x00", b"\x55", b"\xaa", b"\xcc", b"\xff")
-_BY_STATUS_MASK = 0x02
-_OBD_BY_MASK = 0x42
-_OBD_PERMANENT = 0x55
+
+
+class _Report(NamedTuple):
+    """Where a report of service 19 keeps its codes: bytes before the first, of one, before it."""
+
+    header: int
+    record: int
+    before: int = 0
+    permanent: bool = False
+
+
+_REPORTS = {
+    **dict.fromkeys((0x02, 0x0A, 0x0B, 0x0C, 0x0D, 0x0E, 0x13), _Report(3, 4)),
+    **dict.fromkeys((0x08, 0x09), _Report(3, 6, before=2)),  # severity and functional unit
+    0x15: _Report(3, 4, permanent=True),
+    0x42: _Report(6, 5, before=1),  # group, two masks, format; severity before each code
+    0x55: _Report(5, 4, permanent=True),  # group, mask, format; no severity
+}
+"""Reports that list codes (ISO 14229-1; 08 to 0E, 13 and 15 from memory)."""
 
 STATUS_BITS = (
     (0x08, CONFIRMED),
@@ -138,27 +155,25 @@ def _records(body: bytes, size: int) -> Iterator[bytes]:
 
 
 def _read_uds(payload: bytes) -> CodeReply:
-    """Return the codes of service 19 reports 02, 42 and 55; others have no code list."""
+    """Return the codes of a reply of service 19; reports without a list of codes are refused."""
     check_reply(payload, UDS_REPLY, least=3)
-    report = payload[1]
-    if report == _BY_STATUS_MASK:
-        body, size, at = payload[3:], 4, 0
-    elif report == _OBD_BY_MASK:
-        # 59 42 group, status mask, severity mask, format; severity stands before each code.
-        body, size, at = payload[6:], 5, 1
-    elif report == _OBD_PERMANENT:
-        body, size, at = payload[5:], 4, 0
-    else:
-        raise DecodeError(f"report type {report:02X} of service 19 is not read", payload=payload)
+    report = _REPORTS.get(payload[1])
+    if report is None:
+        raise DecodeError(
+            f"report type {payload[1]:02X} of service 19 is not read", payload=payload
+        )
+    check_reply(payload, UDS_REPLY, least=report.header)
+    body = payload[report.header :]
     codes = []
-    for record in _records(body, size):
-        code, status = record[at : at + 3], status_names(record[at + 3])
-        if report == _OBD_PERMANENT:
+    for record in _records(body, report.record):
+        code, status = record[report.before : report.before + 3], status_names(record[-1])
+        if report.permanent:
             status = (PERMANENT, *status)
         if any(code):
             codes.append(Code(code_from_bytes(code[:2]), f"{code[2]:02X}", status))
-    problem = f"{len(body) % size} bytes are left over after the last code"
-    return CodeReply(tuple(codes), problem if len(body) % size else "")
+    left = len(body) % report.record
+    left_over = f"{left} bytes are left over after the last code" if left else ""
+    return CodeReply(tuple(codes), left_over)
 
 
 def status_names(status: int) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from obdlog.codes.meaning import describe
+from obdlog.codes.meaning import describe, failure_words
 from obdlog.model import Bus, Reading
 from obdlog.services import (
     codes,
@@ -89,6 +89,7 @@ def _code(code: codes.Code) -> JsonObject:
         "status": code.status[0] if code.status else None,
         "statuses": list(code.status),
         "failure_type": code.failure_type,
+        "failure_meaning": failure_words(code.failure_type) or None,
         "meaning": describe(code.text).meaning,
     }
 

@@ -118,9 +118,10 @@ def _show_code(code: dict[str, Any]) -> None:
 
     out = screen.console()
     failure = f"-{code['failure_type']}" if code["failure_type"] else ""
+    more = f", {code['failure_meaning']}" if code.get("failure_meaning") else ""
     out.print(
         f"  {screen.plain(code['code'])}{failure}  [{', '.join(code['status'])}]  "
-        f"{screen.plain(code['meaning'])}",
+        f"{screen.plain(code['meaning'])}{more}",
         style="bold",
     )
     out.print(Padding(f"{code['judgement']}: {screen.plain(code['because'])}", (0, 0, 0, 9)))

@@ -193,7 +193,14 @@ def _show_message(result: dict[str, Any]) -> None:
     if result.get("codes"):
         screen.print_table(
             ("Code", "Status", "Meaning"),
-            ((c["code"], c["status"], c["meaning"]) for c in result["codes"]),
+            (
+                (
+                    "-".join(filter(None, (c["code"], c["failure_type"]))),
+                    c["status"],
+                    ", ".join(filter(None, (c["meaning"], c["failure_meaning"]))),
+                )
+                for c in result["codes"]
+            ),
         )
     elif "codes" in result and not result["error"]:
         screen.say("No codes.")
