@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 
-from obdlog.codes.data import CodeRow, Component, codes, components
+from obdlog.codes.data import CodeRow, Component, code_row, components
 from obdlog.codes.facts import (
     CONFIRMED,
     FAILING_NOW,
@@ -173,11 +173,10 @@ def _low_sisters(case: Case) -> tuple[CodeFacts, ...]:
     row = case.row
     if row is None or not row.component.reference:
         return ()
-    known = codes()
     return tuple(
         c
         for c in case.others
-        if (sister := known.get(c.code)) is not None
+        if (sister := code_row(c.code)) is not None
         and _is_low_on_reference(sister)
         and sister.component.reference == row.component.reference
         and sister.component.id != row.component.id
@@ -206,12 +205,11 @@ def _misfire_present(case: Case, _: Mapping[str, float]) -> Found:
 
 def _roots(case: Case) -> list[CodeFacts]:
     """Return the other codes, still standing, whose component commonly brings this one along."""
-    known = codes()
     mine = case.row.component if case.row else None
     return [
         c
         for c in case.others
-        if (row := known.get(c.code)) is not None
+        if (row := code_row(c.code)) is not None
         and row.component != mine
         and c.statuses & {CONFIRMED, FAILING_NOW}
         and row.component.leads_to_code(case.code.code)
@@ -272,11 +270,12 @@ def _both_banks(case: Case, _: Mapping[str, float]) -> Found:
     if row is None or row.fault.id not in ("lean", "rich") or not row.place.startswith("bank "):
         return None
     twin = "bank 2" if row.place.startswith("bank 1") else "bank 1"
-    known = codes()
     twins = [
         c
         for c in case.others_in(row.component.id)
-        if known[c.code].fault == row.fault and known[c.code].place == twin + row.place[6:]
+        if (other := code_row(c.code)) is not None
+        and other.fault == row.fault
+        and other.place == twin + row.place[6:]
     ]
     return _when(bool(twins), others=_names([case.code, *twins]))
 
@@ -285,11 +284,10 @@ def _several_report(case: Case, _: Mapping[str, float]) -> Found:
     if case.row is None or case.row.fault.id != "no-communication":
         return None
     mine = case.row.component
-    known = codes()
     reporters = {
         c.module
         for c in case.everything
-        if (row := known.get(c.code)) is not None and row.component == mine
+        if (row := code_row(c.code)) is not None and row.component == mine
     }
     found = {"count": str(len(reporters)), "component": mine.label}
     return found if len(reporters) >= 2 else None

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from obdlog.codes.data import CodeRow, codes
+from obdlog.codes.data import CodeRow, code_row
 from obdlog.codes.work import WorkItem, match_work
 from obdlog.model import Value, Work
 
@@ -57,7 +57,7 @@ class Case:
     @cached_property
     def row(self) -> CodeRow | None:
         """The code's row in the table, None where this edition does not explain it."""
-        return codes().get(self.code.code)
+        return code_row(self.code.code)
 
     @cached_property
     def others(self) -> tuple[CodeFacts, ...]:
@@ -72,9 +72,10 @@ class Case:
 
     def others_in(self, component: str) -> tuple[CodeFacts, ...]:
         """Return the other codes that name `component`."""
-        rows = codes()
         return tuple(
-            c for c in self.others if c.code in rows and rows[c.code].component.id == component
+            c
+            for c in self.others
+            if (row := code_row(c.code)) is not None and row.component.id == component
         )
 
 

@@ -7,13 +7,13 @@ from itertools import chain
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from tests.benchmarks import loading, starting
+from tests.benchmarks import loading, starting, tables
 
 
 def main() -> None:
     """Print one line a measure."""
     with TemporaryDirectory() as folder:
-        for line in chain(loading.measure(Path(folder)), starting.measure()):
+        for line in chain(loading.measure(Path(folder)), starting.measure(), tables.measure()):
             sys.stdout.write(f"{line}\n")
             sys.stdout.flush()
 

@@ -1,4 +1,4 @@
-"""What it costs to start, and to read the signal table."""
+"""What it costs to start."""
 
 from __future__ import annotations
 
@@ -6,8 +6,6 @@ import subprocess
 import sys
 from collections.abc import Iterator
 
-from obdlog.tables import signal_rows
-from obdlog.tables.loader import package_text
 from tests.benchmarks.loading import best_s
 
 
@@ -20,7 +18,3 @@ def measure() -> Iterator[str]:
     help_s = best_s(lambda: _run("-m", "obdlog", "--help"))
     typer_s = best_s(lambda: _run("-c", "import typer"))
     yield f"obdlog --help: {help_s / typer_s:.2f} × “import typer” (aim: 1.5)"
-    text = package_text(signal_rows.FILE)
-    table_s = best_s(lambda: signal_rows.parse_signals(text))
-    empty_s = best_s(lambda: _run("-c", ""))
-    yield f"signal table: {table_s / empty_s:.2f} × the start of Python (aim: 1)"
