@@ -38,16 +38,16 @@ def signals_page() -> str:
     parts = [
         _INTRODUCTION,
         "## Current data and freeze frames (services 01 and 02)\n",
-        _table(_SIGNAL_HEAD, (_signal_cells(signal) for signal in all_signals())),
+        table(_SIGNAL_HEAD, (_signal_cells(signal) for signal in all_signals())),
         "## Closed lists\n",
     ]
     for name, texts in all_lookups().items():
         cells = ((f"{raw:02X}", text) for raw, text in texts.items())
-        parts += [f"### {name}\n", _table(("Code", "Text"), cells)]
+        parts += [f"### {name}\n", table(("Code", "Text"), cells)]
     parts += [
         "## Scales of on-board test results (service 06 on CAN)\n",
         "Results and limits are 16 bits, from identifier 80 in two's complement.\n",
-        _table(("Identifier", "Formula", "Unit", "Source", "Checked"), _scaling_rows()),
+        table(("Identifier", "Formula", "Unit", "Source", "Checked"), _scaling_rows()),
     ]
     return "\n".join(parts)
 
@@ -155,7 +155,8 @@ def _letters(byte: int) -> str:
     return chr(ord("A") + byte) if byte < 26 else f"A{chr(ord('A') + byte - 26)}"
 
 
-def _table(head: Sequence[str], rows: Iterator[tuple[str, ...]]) -> str:
+def table(head: Sequence[str], rows: Iterator[tuple[str, ...]]) -> str:
+    """Return a table of a Markdown page."""
     lines = [_line(head), _line(["---"] * len(head))]
     lines += [_line(cells) for cells in rows]
     return "\n".join(lines) + "\n"
