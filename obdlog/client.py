@@ -16,6 +16,7 @@ from obdlog.errors import NoAnswerError, RefusedError
 from obdlog.model import Bus, Exchange, Outcome, Request
 from obdlog.services import requests
 from obdlog.services.registry import changes_vehicle
+from obdlog.tables import info_types
 from obdlog.tables.decode import Context
 from obdlog.transport.base import BusProtocol, Transport
 
@@ -24,6 +25,9 @@ FREEZE_FRAME_USUAL = (
     0x33, 0x42, 0x43, 0x44, 0x45, 0x46,
 )  # fmt: skip
 """Asked of a freeze frame whose bitmap is not known: what most cars store."""
+
+USUAL_INFO = (0x02, 0x04, 0x06, 0x0A, *survey.IN_USE_TYPES)
+"""Asked of a car that does not answer which information types it supports."""
 
 COUNTER_PIDS = (0x21, 0x30, 0x31, 0x4D, 0x4E)
 JUDGING_PIDS = (0x05, 0x0B, 0x0C, 0x0D, 0x0F, 0x10, 0x11, 0x42, 0x46)
@@ -181,10 +185,15 @@ class Client:
                 self.ask(requests.build_freeze_frame(pid), purpose="codes")
 
     def read_readiness(self) -> None:
-        """Ask the monitors since clearing and this drive, and the counters."""
+        """Ask the monitors since clearing and this drive, and all counters."""
         self._progress("reading readiness")
         self._ask_signals((0x01, 0x41, *COUNTER_PIDS), "readiness")
         self._need_answers("readiness")
+        announced = self._supported(0x09) or self.ask_bitmaps(0x09, purpose="readiness")
+        for info_type in survey.IN_USE_TYPES:
+            request = requests.build_vehicle_info(info_type)
+            if any(info_type in types for types in announced.values()):
+                self.ask(request, purpose="readiness")
 
     def read_vehicle(self) -> None:
         """Ask identity: supported signals, VIN, calibrations, ECU names, in-use counters."""
@@ -193,8 +202,11 @@ class Client:
         self._ask_signals((0x1D,), "identify")  # whether there are banks 3 and 4
         announced = self.ask_bitmaps(0x09)
         known = frozenset().union(*announced.values()) if announced else None
-        for info_type in (0x02, 0x04, 0x06, 0x0A, 0x08, 0x0B):
-            if known is None or info_type in known:
+        table = info_types.info_types()
+        for info_type in USUAL_INFO if known is None else sorted(known):
+            kind = table.get(info_type)
+            counts = kind is not None and kind.layout == info_types.MESSAGE_COUNT
+            if info_type % 0x20 and not counts:
                 self.ask(requests.build_vehicle_info(info_type), purpose="identify")
         self._need_answers("identity")
 

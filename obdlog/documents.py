@@ -13,11 +13,14 @@ from typing import TYPE_CHECKING, Any
 from obdlog import survey
 from obdlog.addresses import module_name
 from obdlog.codes.judge import CodeFacts, Evidence, Judgement, judge
-from obdlog.codes.meaning import describe
+from obdlog.codes.meaning import describe, failure_words
 from obdlog.history import NO_HISTORY, History
 from obdlog.model import Bus, Exchange, Outcome, Reading, Work
+from obdlog.services.objects import info_object
+from obdlog.services.vehicle_info import VehicleInfo
 from obdlog.survey import ModuleCodes
 from obdlog.tables.context import EMPTY, Context
+from obdlog.tables.info_types import module_meaning
 from obdlog.tables.monitors import MonitorStatus
 from obdlog.tables.signals import by_pid
 from obdlog.vin import check_vin
@@ -80,6 +83,7 @@ def _module(module: ModuleCodes, judgements: Mapping[tuple[str, str], Judgement]
                 "because": judgements[module.address, code.code].because,
                 "caution": judgements[module.address, code.code].caution,
                 "failure_type": code.failure_type,
+                "failure_meaning": failure_words(code.failure_type) or None,
             }
             for code in module.codes
         ],
@@ -105,6 +109,7 @@ def reading_document(reading: Reading) -> dict[str, Any]:
 def readiness_document(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, Any]:
     """Return ``obdlog.readiness/1``: monitors by module, and the counters since clearing."""
     counters = survey.survey_counters(exchanges, bus)
+    in_use = survey.survey_in_use(exchanges, bus)
     return {
         "format": "obdlog.readiness/1",
         "modules": [
@@ -116,6 +121,7 @@ def readiness_document(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, Any
                 "ignition": module.since_clear.ignition,
                 "monitors": _monitors(module.since_clear),
                 "this_drive": _monitors(module.this_drive) if module.this_drive else [],
+                "in_use": _in_use(in_use[module.address]) if module.address in in_use else None,
             }
             for module in survey.survey_readiness(exchanges)
         ],
@@ -126,6 +132,25 @@ def readiness_document(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, Any
             "distance_with_lamp_km": counters.distance_with_lamp_km,
             "minutes_with_lamp": counters.minutes_with_lamp,
         },
+    }
+
+
+def _in_use(info: VehicleInfo) -> dict[str, Any]:
+    """Return how often monitors completed and could have; a ratio is null without conditions."""
+    counts = dict(info.counters)
+    return {
+        "drives": counts.get("OBDCOND"),
+        "ignition_cycles": counts.get("IGNCNTR"),
+        "monitors": [
+            {
+                "monitor": m.monitor,
+                "name": m.name,
+                "completed": m.completed,
+                "conditions": m.conditions,
+                "ratio": None if m.ratio is None else round(float(m.ratio), 6),
+            }
+            for m in info.in_use()
+        ],
     }
 
 
@@ -154,7 +179,10 @@ def vehicle_document(
         "format": "obdlog.vehicle/1",
         "vin": vin,
         "vin_check": checked.check if checked else None,
+        "vin_problem": checked.problem or None if checked else None,
         "region": checked.region if checked else None,
+        "country": checked.country if checked else None,
+        "model_year": checked.model_year if checked else None,
         "model_years": list(checked.model_years) if checked else [],
         "protocol": protocol,
         "modules": [
@@ -162,6 +190,7 @@ def vehicle_document(
                 "address": module.address,
                 "name": module.name,
                 "ecu_name": module.ecu_name,
+                "ecu_meaning": module_meaning(module.ecu_name) if module.ecu_name else None,
                 "calibrations": list(module.calibrations),
                 "cvns": list(module.cvns),
                 "signals": [
@@ -170,6 +199,7 @@ def vehicle_document(
                 "in_use_counters": {
                     name: value for info in module.counters for name, value in info.counters
                 },
+                "information": [info_object(info) for info in module.other],
             }
             for module in modules
         ],
@@ -213,6 +243,7 @@ def tests_document(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, Any]:
                         "test_id": test.test_id,
                         "test": test.test,
                         "scaling_id": test.scaling_id,
+                        "scaling": test.scaling,
                         "component": test.component,
                         "value": test.value,
                         "low": test.low,
@@ -227,7 +258,8 @@ def tests_document(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, Any]:
                         "test_id": test.test_id,
                         "test": test.name,
                         "sensor": test.sensor,
-                        "place": _place(test.sensor, context.get(address, EMPTY)),
+                        "place": test.place(context.get(address, EMPTY)),
+                        "scaling": test.scaling,
                         "value": test.value,
                         "low": test.low,
                         "high": test.high,
@@ -241,12 +273,6 @@ def tests_document(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, Any]:
         ],
         "unread": unread(exchanges, {0x05, 0x06}),
     }
-
-
-def _place(sensor: str, context: Context) -> str | None:
-    """Return where the sensor of a service 05 result sits; its byte has one bit set."""
-    bits = int(sensor, 16)
-    return (context.place(bits.bit_length()) if bits.bit_count() == 1 else "") or None
 
 
 _NOT_WHOLE = frozenset({Outcome.GARBLED, Outcome.TIMEOUT, Outcome.LOST})

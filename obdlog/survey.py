@@ -33,6 +33,9 @@ _NOT_SUPPORTED = frozenset({b"\x11", b"\x12"})
 
 _BITMAP_PIDS = frozenset(range(0x00, 0x100, 0x20))
 _MONITOR_PIDS = frozenset({0x01, 0x41})
+IN_USE_TYPES = (0x08, 0x0B)
+"""Info types of in-use counters: spark and compression ignition (SAE J1979)."""
+
 SCALE_PIDS = (0x13, 0x1D, 0x4F, 0x50)
 """What other readings of the same module need: sensor places and full scales (SAE J1979)."""
 
@@ -94,7 +97,10 @@ class Counters:
 
 @dataclass(frozen=True, slots=True)
 class ModuleIdentity:
-    """What one module says of itself; `signals` are the service 01 PIDs it supports."""
+    """What one module says of itself; `supported` are the service 01 PIDs that it announces.
+
+    `counters` and `other` are the in-use counters and all further items of service 09.
+    """
 
     address: str
     name: str
@@ -104,6 +110,7 @@ class ModuleIdentity:
     cvns: tuple[str, ...]
     supported: tuple[int, ...]
     counters: tuple[VehicleInfo, ...] = ()
+    other: tuple[VehicleInfo, ...] = ()
 
 
 @dataclass(slots=True)
@@ -462,9 +469,17 @@ def _with_info(identity: ModuleIdentity, info: VehicleInfo) -> ModuleIdentity:
         return replace(identity, cvns=_beside(identity, identity.cvns, info.items))
     if info.info_type == 0x0A and info.items:
         return replace(identity, ecu_name=info.items[0])
-    if info.info_type in (0x08, 0x0B):
+    if info.info_type in IN_USE_TYPES:
         return replace(identity, counters=(info,))
-    return identity
+    if info.info_type in (0x00, 0x02, 0x0A) or info.supported or info.count is not None:
+        return identity
+    kept = (i for i in identity.other if i.info_type != info.info_type)
+    return replace(identity, other=tuple(sorted((*kept, info), key=lambda i: i.info_type)))
+
+
+def survey_in_use(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, VehicleInfo]:
+    """Return per module its in-use counters (service 09, info types 08 and 0B)."""
+    return {m.address: m.counters[0] for m in survey_vehicle(exchanges, bus) if m.counters}
 
 
 def _beside(
@@ -479,7 +494,7 @@ def _beside(
 def survey_tests(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, tuple[TestResult, ...]]:
     """Return per module the service 06 results, later ones replacing earlier ones."""
     answers = _answers(e for e in exchanges if e.request.service == 0x06)
-    found: dict[str, dict[tuple[str | None, ...], TestResult]] = {}
+    found: dict[str, dict[tuple[object, ...], TestResult]] = {}
     for (address, request), payloads in answers.by_request.items():
         if len(request) < 2 or request[1] in _BITMAP_PIDS:
             continue
@@ -489,7 +504,8 @@ def survey_tests(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, tuple[Tes
             except DecodeError:
                 continue
             for result in results:
-                key = (result.monitor_id, result.test_id, result.component)
+                # The older buses give the lower and the upper limit of a test in a record each.
+                key = (result.monitor_id, result.test_id, result.component, result.low is None)
                 found.setdefault(address, {})[key] = result
     return {address: tuple(results.values()) for address, results in sorted(found.items())}
 

@@ -235,7 +235,15 @@ class Ecu:
             return None
         kind = rest[0]
         items = self._items()
-        counted = {0x01: 0x02, 0x03: 0x04, 0x05: 0x06, 0x07: 0x08, 0x09: 0x0A}
+        counted = {
+            0x01: 0x02,
+            0x03: 0x04,
+            0x05: 0x06,
+            0x07: 0x08,
+            0x09: 0x0A,
+            0x0C: 0x0D,
+            0x0E: 0x0F,
+        }
         if kind == 0:
             numbers = set(items)
             if not self._bus.is_can:
@@ -279,6 +287,12 @@ class Ecu:
         short, _, long = spec.name.partition("-")
         name = short.encode("ascii")[:4].ljust(4, b"\x00") + b"-" + long.encode("ascii")[:15]
         items[0x0A] = (1, name.ljust(20, b"\x00"))
+        texts17 = {0x0D: spec.engine_serial_number, 0x0F: spec.type_approval}
+        for kind, text in texts17.items():
+            if text:
+                items[kind] = (1, text.encode("ascii")[:17].rjust(17, b"\x00"))
+        if spec.evap_distance_km is not None:
+            items[0x14] = (1, self.memory.evap_distance_km.to_bytes(2, "big"))
         return items
 
     # Services outside SAE J1979 that testers send anyway

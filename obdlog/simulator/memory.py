@@ -70,6 +70,7 @@ class Memory:
             told.lamp_minutes * 60.0,
         )
         self.performance = list(spec.performance)
+        self._since_evap_m = (spec.evap_distance_km or 0) * 1000.0
         self.tested = set(self.monitors.complete)
         self.frame_code: str | None = None
         self.frame: dict[int, bytes] = {}
@@ -85,6 +86,13 @@ class Memory:
     def lamp(self) -> bool:
         """Whether the malfunction lamp is commanded on."""
         return any(c.lights_lamp for c in self.codes)
+
+    @property
+    def evap_distance_km(self) -> int:
+        """Distance since the evaporative system was judged [km]; FFFF until it is, once erased."""
+        if "evaporative-system" not in self.tested:
+            return 0xFFFF
+        return min(int(self._since_evap_m / 1000.0), 0xFFFE)
 
     def listed(self, kind: str) -> tuple[str, ...]:
         """Return the codes that are ``confirmed``, ``pending`` or ``permanent``."""
@@ -139,12 +147,15 @@ class Memory:
             self._count(state, step_s, moved_m)
             for name in self.monitors.advance(state, step_s):
                 self.tested.add(name)
+                if name == "evaporative-system":
+                    self._since_evap_m = 0.0
         for code in self.codes:
             if code.spec.present and code.failed_drive != self._drive_number:
                 self._detect(code, state)
 
     def _count(self, state: State, step_s: float, moved_m: float) -> None:
         counters = self.counters
+        self._since_evap_m += moved_m
         counters.distance_m += moved_m
         counters.run_s += step_s
         if self.lamp:

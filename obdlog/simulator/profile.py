@@ -164,6 +164,9 @@ class EcuSpec(_Part, frozen=True):
     legacy_test: tuple[LegacyTestSpec, ...] = ()
     oxygen_test: tuple[OxygenTestSpec, ...] = ()
     performance: tuple[int, ...] = ()
+    engine_serial_number: str = ""
+    type_approval: str = ""
+    evap_distance_km: int | None = None
     manners: Manners = Manners()
 
     @property

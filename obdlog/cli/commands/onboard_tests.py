@@ -11,6 +11,10 @@ from obdlog.cli.road import open_road
 from obdlog.cli.unread import show_unread
 
 FIGURES = ("Measured", "Low limit", "High limit", "Result")
+RAW_NOTE = (
+    "Figures marked raw are numbers without a unit: only the maker's service information says "
+    "what they measure. Their result stands, since value and limits share one scale."
+)
 RESULT = {"pass": "inside", "fail": "OUTSIDE", "not-run": "not run since clearing"}
 
 
@@ -54,7 +58,13 @@ def show(document: dict[str, Any]) -> None:
                     for test in module["oxygen_tests"]
                 ),
             )
+    if any(_raw(test) for module in document["modules"] for test in module["tests"]):
+        screen.say(RAW_NOTE)
     show_unread(document)
+
+
+def _raw(test: dict[str, Any]) -> bool:
+    return bool(test["scaling"] == "unknown" and test["value"] is not None)
 
 
 def _names(test: dict[str, Any]) -> tuple[str, str]:
@@ -66,9 +76,11 @@ def _names(test: dict[str, Any]) -> tuple[str, str]:
 
 
 def _figures(test: dict[str, Any]) -> tuple[str, ...]:
-    values = (_value(test[name], test["unit"]) for name in ("value", "low", "high"))
-    return (*values, RESULT[test["result"]])
+    raw = " raw" if _raw(test) else ""
+    values = (_value(test[name], test["unit"], raw) for name in ("value", "low", "high"))
+    without = test["result"] == "pass" and test["low"] is None and test["high"] is None
+    return (*values, "a constant, no limits" if without else RESULT[test["result"]])
 
 
-def _value(value: float | None, unit: str) -> str:
-    return "" if value is None else screen.value_text(value, unit)
+def _value(value: float | None, unit: str, mark: str) -> str:
+    return "" if value is None else screen.value_text(value, unit) + mark

@@ -18,6 +18,11 @@ from obdlog.cli.options import (
 )
 from obdlog.cli.road import open_road
 
+RATIO_NOTE = (
+    "A low ratio means that this way of driving seldom lets the monitor finish. The least ratio "
+    "that a regulation wants differs by monitor, year and place; none is judged here."
+)
+
 
 def run(
     link: LinkOption = None,
@@ -74,6 +79,9 @@ def show(document: dict[str, Any]) -> None:
                 if m["supported"]
             ),
         )
+        _show_in_use(module["in_use"])
+    if any(module["in_use"] for module in document["modules"]):
+        screen.say("\n" + RATIO_NOTE + "\n")
     counters = document["counters"]
     screen.facts(
         {
@@ -93,6 +101,26 @@ def show(document: dict[str, Any]) -> None:
         screen.say(
             "The maker's own drive plan wins. Legal roads only; a passenger reads the screen."
         )
+
+
+def _show_in_use(in_use: dict[str, Any] | None) -> None:
+    """Print how often each monitor really runs; what never counted anything is left out."""
+    if in_use is None:
+        return
+    screen.say("How often the monitors really run (in-use counters; clearing does not reset them):")
+    rows = [m for m in in_use["monitors"] if m["completed"] or m["conditions"]]
+    if rows:
+        screen.print_table(
+            ("Monitor", "Completed", "Could have", "Ratio"),
+            ((m["monitor"], m["completed"], m["conditions"], _ratio(m["ratio"])) for m in rows),
+        )
+    screen.facts(
+        {"Drives that count": in_use["drives"], "Ignition cycles": in_use["ignition_cycles"]}
+    )
+
+
+def _ratio(ratio: float | None) -> str:
+    return "none: its conditions were never met" if ratio is None else f"{ratio:.3f}"
 
 
 def _state(monitor: dict[str, Any] | None, *, this_drive: bool = False) -> str:

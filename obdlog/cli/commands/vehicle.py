@@ -16,8 +16,8 @@ from obdlog.errors import NoAnswerError
 
 VIN_CHECK = {
     "valid": "check digit right",
-    "invalid": "CHECK DIGIT WRONG: read again before relying on it",
-    "not-used": "no check digit in this region",
+    "invalid": "wrong",
+    "not-used": "no check digit is required there",
 }
 
 ASK_VIN = "0902"
@@ -59,20 +59,14 @@ def show(document: dict[str, Any], *, in_full: bool = False) -> None:
     screen.facts(
         {
             "VIN": _vin(document),
-            "Region": document["region"],
-            "Model year": " or ".join(map(str, document["model_years"])),
+            "Region": ", ".join(filter(None, (document["region"], document["country"]))),
+            "Model year": _model_year(document),
             "Protocol": document["protocol"],
         }
     )
     for module in document["modules"]:
         screen.heading(f"{module['name']} ({module['address']})")
-        screen.facts(
-            {
-                "Calls itself": module["ecu_name"],
-                "Calibrations": ", ".join(module["calibrations"]),
-                "Verification numbers": ", ".join(module["cvns"]),
-            }
-        )
+        screen.facts({"Calls itself": _own_name(module), **_software(module), **_other(module)})
         signals = module["signals"]
         if not signals:
             screen.say("Reports no supported signals.")
@@ -91,9 +85,50 @@ def show(document: dict[str, Any], *, in_full: bool = False) -> None:
 
 def _vin(document: dict[str, Any]) -> str:
     if document["vin"]:
-        return f"{document['vin']}  ({VIN_CHECK[document['vin_check']]})"
+        said = document["vin_problem"] or VIN_CHECK[document["vin_check"]]
+        again = ": read it again before relying on it" if document["vin_problem"] else ""
+        return f"{document['vin']}  ({screen.plain(said)}{again})"
     how = {u["request"]: u["outcome"] for u in document["unread"]}.get(ASK_VIN)
     return f"not known: the answer did not arrive whole ({how})" if how else "not reported"
+
+
+def _model_year(document: dict[str, Any]) -> str:
+    """Return the model year; where a rule of light vehicles selects one, with that rule."""
+    if document["model_year"] is None:
+        return " or ".join(map(str, document["model_years"]))
+    return f"{document['model_year']} (if it weighs up to 4,536 kg)"
+
+
+def _own_name(module: dict[str, Any]) -> str | None:
+    name, meaning = module["ecu_name"], module["ecu_meaning"]
+    return f"{name}  ({meaning})" if name and meaning else name
+
+
+def _software(module: dict[str, Any]) -> dict[str, str]:
+    """Return calibrations with their verification numbers, which stand in the same order."""
+    ids, cvns = module["calibrations"], module["cvns"]
+    if ids and len(ids) == len(cvns):
+        pairs = ", ".join(
+            f"{i or 'unnamed'} (verification {c})" for i, c in zip(ids, cvns, strict=True)
+        )
+        return {"Calibrations": pairs}
+    return {"Calibrations": ", ".join(ids), "Verification numbers": ", ".join(cvns)}
+
+
+def _other(module: dict[str, Any]) -> dict[str, str]:
+    """Return what else the module tells of itself, by what it is."""
+    told = {}
+    for info in module["information"]:
+        if info.get("text"):
+            value = info["text"]
+        elif "number" in info:
+            number, unit = info["number"], info["unit"]
+            value = "not available" if number is None else screen.value_text(number, unit)
+        else:
+            value = info.get("hex", "")
+        note = info.get("note")
+        told[info["name"][:1].upper() + info["name"][1:]] = f"{value}  ({note})" if note else value
+    return told
 
 
 def _few(names: list[str]) -> Iterator[str]:
