@@ -52,6 +52,68 @@ def test_failure_type_is_split_off() -> None:
     assert split_code("P0562") == ("P0562", None)
 
 
+@pytest.mark.parametrize(
+    ("text", "failure"),
+    [
+        ("P0562-16", "voltage too low"), ("c003113", "open circuit"), ("P0562", ""),
+        ("B0020:1B", "resistance too high"), ("U0100-00", "no further detail"),
+        ("P0562-A5", "failure type A5, which no public"),
+    ],
+)  # fmt: skip
+def test_failure_type_in_words(text: str, failure: str) -> None:
+    assert describe(text).failure.startswith(failure)
+    assert bool(describe(text).failure) is bool(failure)
+
+
+@pytest.mark.parametrize(
+    ("code", "family"),
+    [
+        ("P0102", "powertrain: fuel and air metering"),
+        ("P0BFF", "powertrain: hybrid and electric"),
+        ("P2E00", "powertrain: later additions"), ("U0501", "network: data from other modules"),
+        ("U3006", "network: a module's own supply"), ("C0031", "chassis: brakes"),
+        ("B0001", "body: airbags"), ("P1234", "powertrain"), ("U0A00", "network: not assigned"),
+    ],
+)  # fmt: skip
+def test_family(code: str, family: str) -> None:
+    assert describe(code).family.startswith(family)
+
+
+@pytest.mark.parametrize("code", ["P0FFF", "P2FFF", "P3FFF", "C0FFF", "B0FFF", "U0FFF", "U3FFF"])
+def test_a_standardised_number_that_nobody_documents_is_not_guessed(code: str) -> None:
+    said = describe(code)
+    assert (said.definer, said.component) == (Definer.STANDARD, "")
+    assert said.family in said.meaning
+
+
+@pytest.mark.parametrize("code", [
+    "P1000", "P30FF", "P33FF", "C1000", "C2FFF", "B1000", "U1FFF", "U2000",
+])  # fmt: skip
+def test_the_makers_ranges(code: str) -> None:
+    assert definer(code) is Definer.MAKER
+    assert "maker's documents" in describe(code).meaning
+
+
+@pytest.mark.parametrize("code", ["C3000", "C3FFF", "B3000", "B3FFF"])
+def test_reserved_ranges(code: str) -> None:
+    assert definer(code) is Definer.RESERVED
+    assert "reserves" in describe(code).meaning
+
+
+def test_no_airbag_code_tells_to_measure() -> None:
+    """A measuring current can fire an airbag (common practice)."""
+    for code, row in codes().items():
+        if code.startswith("B00"):
+            assert row.fault.measure.startswith("do not measure"), code
+
+
+def test_modules_have_a_name_that_a_user_would_say() -> None:
+    """So that "unplugged the brake module" can be matched."""
+    for name in ("ecm", "tcm", "abs", "bcm", "gateway", "restraints", "cluster", "climate",
+                 "tyre-pressure", "power-steering", "parking-brake", "door-module"):  # fmt: skip
+        assert components()[name].aliases, name
+
+
 def test_every_code_in_the_table_belongs_to_the_standard_and_reads_well() -> None:
     for code in codes():
         said = describe(code)

@@ -102,6 +102,42 @@ def test_obd_reports_of_iso_14229() -> None:
     assert (code.text, code.status[0]) == ("P0420", "permanent")
 
 
+@pytest.mark.parametrize(
+    ("reply", "code", "failure_type", "status"),
+    [  # ISO 14229-1; the layouts of 08, 0A, 0B, 13 and 15 are from memory of it
+        ("5908FF2010C1210009", "U0121", "00", ("confirmed", "failing-now")),
+        ("590AFF80391340", "B0039", "13", ("not-tested-this-cycle",)),
+        ("590BFF4031130C", "C0031", "13", ("confirmed", "pending")),
+        ("5913FF04200008", "P0420", "00", ("confirmed",)),
+        ("5915FF04200000", "P0420", "00", ("permanent",)),
+        ("5902FF05621600", "P0562", "16", ()),
+    ],
+)
+def test_reports_that_list_codes(
+    reply: str, code: str, failure_type: str, status: tuple[str, ...]
+) -> None:
+    (found,) = parse_codes(bytes.fromhex(reply))
+    assert (found.text, found.failure_type, found.status) == (code, failure_type, status)
+
+
+@pytest.mark.parametrize(
+    "reply", ["594233FF", "594233FF1E", "595533FF", "5907FF0001", "5906016216"]
+)
+def test_reports_cut_short_or_without_codes(reply: str) -> None:
+    with pytest.raises(DecodeError):
+        parse_codes(bytes.fromhex(reply))
+
+
+def test_several_records_and_bytes_left_over() -> None:
+    """59 42 counts five bytes a record, 59 55 and 59 02 four."""
+    found = read_codes(bytes.fromhex("594233FF1E04" + "2001021308" + "4004200009"))
+    assert [(c.text, c.failure_type) for c in found.codes] == [("P0102", "13"), ("P0420", "00")]
+    assert not found.problem
+    found = read_codes(bytes.fromhex("595533FF04" + "01021308" + "0420"))
+    assert [c.text for c in found.codes] == ["P0102"]
+    assert "2 bytes are left over" in found.problem
+
+
 def test_fifty_after_an_erase_means_nothing_tested() -> None:
     assert status_names(0x50) == ("not-tested", "not-tested-this-cycle")
 
