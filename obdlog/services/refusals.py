@@ -50,7 +50,7 @@ _ISO_14229 = {
     0x5C: "the configuration data could not be used",
     0x5D: "signing off failed",
     0x70: "upload or download not accepted",
-    0x71: "data transfer suspended",
+    0x71: "a fault ended the data transfer; it has to begin anew",
     0x72: "programming failed",
     0x73: "data block out of sequence",
     RESPONSE_PENDING: "received and being worked on; the answer follows",

@@ -168,15 +168,14 @@ def _body(kind: InfoType, body: bytes, bus: Bus) -> _Body:
     if bus is Bus.LEGACY:
         missing = f"the reply begins with message {body[0]}, not 1" if body[0] != 1 else ""
         return _Body(body[1:], None, missing)
-    counted = 1 + body[0] * kind.size
-    if len(body) != counted and (
-        len(body) % kind.size == 0 or (kind.layout == info_types.TEXT and body[0] >= _SPACE)
-    ):
-        return _Body(body)
-    data = body[1:]
+    data, length = body[1:], body[0] * kind.size
     # A text padded in front is not cut: it may end in letters that look like filler.
     padded_in_front = kind.layout == info_types.TEXT and data[:1] == b"\0"
-    return _Body(data if padded_in_front else without_filler(data, counted - 1), body[0])
+    items = data if padded_in_front else without_filler(data, length)
+    uncounted = len(body) % kind.size == 0 or (kind.layout == info_types.TEXT and body[0] >= _SPACE)
+    if uncounted and len(items) != length:
+        return _Body(body)
+    return _Body(items, body[0])
 
 
 def _records(kind: InfoType, found: _Body) -> tuple[list[bytes], str]:

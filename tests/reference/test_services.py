@@ -123,3 +123,87 @@ def test_refusals(reply: str, service: str, code: str) -> None:
     refusal = decode(reply)["refusal"]
     assert (refusal["service"], refusal["code"]) == (service, code)
     assert refusal["meaning"]
+
+
+SPARK_TEXT = (
+    "OBDCOND IGNCNTR CATCOMP1 CATCOND1 CATCOMP2 CATCOND2 O2SCOMP1 O2SCOND1 O2SCOMP2 O2SCOND2 "
+    "EGRCOMP EGRCOND AIRCOMP AIRCOND EVAPCOMP EVAPCOND SO2SCOMP1 SO2SCOND1 SO2SCOMP2 SO2SCOND2 "
+    "AFRICOMP1 AFRICOND1 AFRICOMP2 AFRICOND2 PFCOMP1 PFCOND1 PFCOMP2 PFCOND2"
+)
+COMPRESSION_TEXT = (
+    "OBDCOND IGNCNTR HCCATCOMP HCCATCOND NCATCOMP NCATCOND NADSCOMP NADSCOND PMCOMP PMCOND "
+    "EGSCOMP EGSCOND EGRCOMP EGRCOND BPCOMP BPCOND FUELCOMP FUELCOND"
+)
+SPARK, COMPRESSION = SPARK_TEXT.split(), COMPRESSION_TEXT.split()
+
+
+@pytest.mark.parametrize(
+    ("info_type", "names", "counted"),
+    [("08", SPARK, (16, 20, 28)), ("0B", COMPRESSION, (16, 18))],
+)
+def test_counters_by_name(info_type: str, names: list[str], counted: tuple[int, ...]) -> None:
+    """Test source of SAE J1699-3: names in order; 16, 20 or 28 and 16 or 18 counters."""
+    assert len(names) == max(counted)
+    for count in counted:
+        data = "".join(f"{n + 1:04X}" for n in range(count))
+        counters = decode(f"49{info_type}{count:02X}{data}")["info"]["counters"]
+        assert counters == {name: n + 1 for n, name in enumerate(names[:count])}
+
+
+def test_counters_of_an_older_bus() -> None:
+    """Test source of SAE J1699-3: eight messages of four bytes are sixteen counters."""
+    data = "".join(f"{n + 1:04X}" for n in range(16))
+    info = decode("490801" + data, bus="legacy")["info"]
+    assert info["counters"] == {name: n + 1 for n, name in enumerate(SPARK[:16])}
+    assert info["ratios"]["EVAP"] == pytest.approx(15 / 16)
+
+
+@pytest.mark.parametrize(
+    ("reply", "key", "value"),
+    [  # regression tests of Scapy 2.8.0, obd.uts, as far as they hold no real vehicle's number
+        ("490401" + b"ABCDEFGHIJKLMNOP".hex(), "calibrations", ["ABCDEFGHIJKLMNOP"]),
+        ("490402" + b"ABCDEFGHIJKLMNOP".hex() * 2, "calibrations", ["ABCDEFGHIJKLMNOP"] * 2),
+        ("490602" + b"ABCDEFGH".hex(), "cvns", [b"ABCD".hex().upper(), b"EFGH".hex().upper()]),
+        ("490A01" + b"ECM\0-Engine Control\0".hex(), "ecu_name", "ECM-Engine Control"),
+        (
+            "4908040001000200030004",
+            "counters",
+            {"OBDCOND": 1, "IGNCNTR": 2, "CATCOMP1": 3, "CATCOND1": 4},
+        ),
+        (
+            "490B050001000200030004FFFF",
+            "counters",
+            {"OBDCOND": 1, "IGNCNTR": 2, "HCCATCOMP": 3, "HCCATCOND": 4, "NCATCOMP": 65535},
+        ),
+    ],
+)
+def test_information_as_another_library_reads_it(reply: str, key: str, value: object) -> None:
+    assert decode(reply)["info"][key] == value
+
+
+@pytest.mark.parametrize(
+    ("test_id", "raw", "value", "unit"),
+    [  # Scapy 2.8.0, tids.py: 0.005 V, 0.004 s, 0.04 s a step
+        ("01", "5A", 0.45, "V"), ("02", "64", 0.5, "V"), ("03", "28", 0.2, "V"),
+        ("04", "A0", 0.8, "V"), ("05", "19", 0.1, "s"), ("06", "FA", 1.0, "s"),
+        ("07", "12", 0.09, "V"), ("08", "A2", 0.81, "V"), ("09", "32", 2.0, "s"),
+        ("0A", "4B", 3.0, "s"),
+    ],
+)  # fmt: skip
+def test_oxygen_sensor_scales(test_id: str, raw: str, value: float, unit: str) -> None:
+    (test,) = decode(f"45{test_id}01{raw}00FF", bus="legacy")["tests"]
+    assert (test["value"], test["unit"]) == (value, unit)
+
+
+@pytest.mark.parametrize(
+    ("reply", "number"),
+    [("49120101F4", 500), ("4914010000", 0), ("491401FFFF", None)],
+)
+def test_later_information_types(reply: str, number: int | None) -> None:
+    """Test source of SAE J1699-3: two bytes, most significant first; FFFF of 14 is no value."""
+    assert decode(reply)["info"]["number"] == number
+
+
+def test_the_regulation_s_number() -> None:
+    """Info type 11 has eleven characters; "GTR_005.000" (public code; UN GTR No. 5)."""
+    assert decode("491101" + b"GTR_005.000".hex())["info"]["text"] == "GTR_005.000"

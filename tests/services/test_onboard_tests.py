@@ -1,4 +1,4 @@
-"""Results of services 05 and 06."""
+"""Results of service 06."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 from obdlog.errors import DecodeError
 from obdlog.model import Bus
 from obdlog.services.onboard_tests import parse_supported_monitors, parse_tests
-from obdlog.services.oxygen_tests import parse_oxygen_tests
 
 
 def test_several_records_each_repeat_their_monitor() -> None:
@@ -44,7 +43,14 @@ def test_signed_scalings_compare_signed_limits() -> None:
 @pytest.mark.parametrize(("scaling", "value"), [("7F", 65535), ("FF", -1)])
 def test_an_unknown_scaling_leaves_raw_numbers(scaling: str, value: int) -> None:
     (test,) = parse_tests(bytes.fromhex(f"460180{scaling}FFFF8000FFFF"))
-    assert (test.value, test.unit) == (value, "")
+    assert (test.value, test.unit, test.scaling) == (value, "", "unknown")
+
+
+def test_known_scalings_and_those_of_older_buses() -> None:
+    (can,) = parse_tests(bytes.fromhex("460180240001" + "00000002"))
+    assert can.scaling == "standard"
+    (legacy,) = parse_tests(bytes.fromhex("46010A00640064"), Bus.LEGACY)
+    assert legacy.scaling == "unknown"
 
 
 def test_monitors_are_named_by_bitmaps() -> None:
@@ -88,24 +94,6 @@ def test_random_bytes_raise_only_decode_errors(body: bytes, bus: Bus) -> None:
         assert isinstance(parsed, tuple)
 
 
-def test_oxygen_sensor_constant_and_measured_value() -> None:
-    (threshold,) = parse_oxygen_tests(bytes.fromhex("45010190"))
-    assert (threshold.value, threshold.unit, threshold.low) == (0.72, "V", None)
-    (switch,) = parse_oxygen_tests(bytes.fromhex("450501120019"))
-    assert (switch.value, switch.high, switch.unit, switch.result) == (0.072, 0.1, "s", "pass")
-    (slow,) = parse_oxygen_tests(bytes.fromhex("4505011A0019"))
-    assert slow.result == "fail"
-
-
-@given(st.binary(max_size=12))
-def test_random_oxygen_tests_raise_only_decode_errors(body: bytes) -> None:
-    try:
-        parse_oxygen_tests(b"\x45" + body)
-    except DecodeError:
-        return
-    assert len(body) in (3, 5, 6)
-
-
 @pytest.mark.parametrize(
     ("record", "monitor", "test"),
     [
@@ -121,6 +109,10 @@ def test_random_oxygen_tests_raise_only_decode_errors(body: bytes) -> None:
         ("AD0C", "misfire, cylinder 12", "misfires of this or the last drive"),
         ("AD0D", "misfire, cylinder 12", None),
         ("1180", None, "the maker's own test"),  # reserved
+        ("B480", None, "the maker's own test"),  # reserved
+        ("DF80", None, "the maker's own test"),  # reserved
+        ("01FF", "oxygen sensor, bank 1 sensor 1", None),  # reserved
+        ("B280", "particulate filter, bank 1 (newer edition)", "the maker's own test"),
         ("E280", "the maker's own monitor", "the maker's own test"),
     ],
 )

@@ -27,9 +27,28 @@ def test_meaning(code: int, words: str) -> None:
     assert words in meaning(code)
 
 
-@pytest.mark.parametrize("code", [0x12, 0x22, 0x23, 0x40, 0x50, 0x80])
+@pytest.mark.parametrize("code", [0x12, 0x22, 0x23, 0x40, 0x50, 0x71, 0x80])
 def test_codes_that_the_older_standard_gives_another_meaning(code: int) -> None:
     assert meaning(code, Bus.CAN) != meaning(code, Bus.LEGACY)
+
+
+@pytest.mark.parametrize(
+    ("code", "can", "older"),
+    [  # ISO 14229-1 and ISO 14230-3 (numbers from memory)
+        (0x12, "sub-function is not supported", "or the request's format is wrong"),
+        (0x13, "wrong length", "undefined"), (0x14, "too long", "undefined"),
+        (0x22, "do not allow", "wrong order"), (0x23, "undefined", "not finished"),
+        (0x24, "wrong order", "undefined"), (0x34, "authentication", "undefined"),
+        (0x40, "undefined", "download not accepted"), (0x50, "certificate", "upload not accepted"),
+        (0x58, "ownership", "undefined"), (0x72, "programming", "aborted"),
+        (0x78, "answer follows", "answer follows"),
+        (0x7E, "diagnostic session", "undefined"), (0x80, "undefined", "diagnostic mode"),
+        (0x83, "engine is running", "undefined"), (0x93, "voltage too low", "maker"),
+    ],
+)  # fmt: skip
+def test_the_bus_decides_between_standards(code: int, can: str, older: str) -> None:
+    assert can in meaning(code, Bus.CAN)
+    assert older in meaning(code, Bus.LEGACY)
 
 
 @given(st.integers(0, 255), st.sampled_from(Bus))

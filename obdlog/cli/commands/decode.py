@@ -221,9 +221,18 @@ def _show_message(result: dict[str, Any]) -> None:
             ),
         )
     if info := result.get("info"):
-        screen.facts(
-            {k: ", ".join(map(str, v)) if isinstance(v, list) else v for k, v in info.items()}
-        )
+        screen.facts({key.replace("_", " "): _words(value) for key, value in info.items()})
+
+
+def _words(value: object) -> str:
+    """Return a value of the ``info`` object for people."""
+    if isinstance(value, dict):
+        return ", ".join(f"{name} {_words(held)}" for name, held in value.items())
+    if isinstance(value, list):
+        return ", ".join(map(_words, value))
+    if isinstance(value, bool):
+        return screen.yes_no(value)
+    return "" if value is None else str(value)
 
 
 def _named(identifier: str | None, name: str | None) -> str:
