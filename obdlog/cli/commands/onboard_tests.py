@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from obdlog import documents
@@ -44,7 +45,7 @@ def show(document: dict[str, Any]) -> None:
         if module["tests"]:
             screen.print_table(
                 ("Monitor", "Test", *FIGURES),
-                ((*_names(test), *_figures(test)) for test in module["tests"]),
+                _rows(module["tests"]),
             )
         if module["oxygen_tests"]:
             screen.print_table(
@@ -67,6 +68,15 @@ def _raw(test: dict[str, Any]) -> bool:
     return bool(test["scaling"] == "unknown" and test["value"] is not None)
 
 
+def _rows(tests: Iterable[dict[str, Any]]) -> Iterator[tuple[str, ...]]:
+    """Yield a row for each test; a monitor is named in the first of its rows only."""
+    last = ""
+    for test in tests:
+        monitor, name = _names(test)
+        yield ("" if monitor == last else monitor, name, *_figures(test))
+        last = monitor
+
+
 def _names(test: dict[str, Any]) -> tuple[str, str]:
     """Return monitor and test, identifier first, with the name where the standard has one."""
     if test["monitor_id"] is None:
@@ -79,7 +89,7 @@ def _figures(test: dict[str, Any]) -> tuple[str, ...]:
     raw = " raw" if _raw(test) else ""
     values = (_value(test[name], test["unit"], raw) for name in ("value", "low", "high"))
     without = test["result"] == "pass" and test["low"] is None and test["high"] is None
-    return (*values, "a constant, no limits" if without else RESULT[test["result"]])
+    return (*values, "constant" if without else RESULT[test["result"]])
 
 
 def _value(value: float | None, unit: str, mark: str) -> str:

@@ -123,11 +123,12 @@ def _other(module: dict[str, Any]) -> dict[str, str]:
             value = info["text"]
         elif "number" in info:
             number, unit = info["number"], info["unit"]
-            value = "not available" if number is None else screen.value_text(number, unit)
+            value = "" if number is None else screen.value_text(number, unit)
         else:
             value = info.get("hex", "")
-        note = info.get("note")
-        told[info["name"][:1].upper() + info["name"][1:]] = f"{value}  ({note})" if note else value
+        note = info.get("note", "")
+        shown = f"{value}  ({note})" if value and note else value or note
+        told[info["name"][:1].upper() + info["name"][1:]] = shown
     return told
 
 
