@@ -21,6 +21,7 @@ from pathlib import Path
 import pytest
 
 from obdlog.codes.data import codes
+from obdlog.codes.judge import caution
 from obdlog.codes.meaning import describe, failure_types, failure_words, families
 from obdlog.tables.code_text import code_number, code_text
 
@@ -125,6 +126,20 @@ def test_the_same_module_loses_communication_and_sends_invalid_data() -> None:
 def test_sides(code: str, component: str, place: str) -> None:
     said = describe(code)
     assert (said.component, said.place) == (component, place)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [  # Words of the lists, and what goes with them (common practice, no source)
+        ({"restraints", "side restraints", "restraints sensor", "pretensioner"}, "Airbags"),
+        ({"park brake", "steering effort", "power steering", "lock", "pump", "tone"}, "Brakes"),
+        ({"drive motor", "battery interface", "dc/ac", "ac/dc", "dc/dc", "hybrid"}, "High voltage"),
+    ],
+)  # fmt: skip
+def test_what_can_hurt_carries_its_caution(words: set[str], said: str) -> None:
+    found = [code for code, _, word in LISTED if word in words]
+    assert found
+    assert [code for code in found if not caution(code).startswith(said)] == []
 
 
 @pytest.mark.parametrize("code", ["C0035", "C0040", "C0045", "C0050"])
