@@ -108,7 +108,7 @@ def test_random_bytes_raise_only_decode_errors(body: bytes, bus: Bus) -> None:
         ("A10B", "misfire, all cylinders", "misfires, mean of the last ten drives"),
         ("AD0C", "misfire, cylinder 12", "misfires of this or the last drive"),
         ("AD0D", "misfire, cylinder 12", None),
-        ("1180", None, "the maker's own test"),  # reserved
+        ("1380", None, "the maker's own test"),  # reserved
         ("B480", None, "the maker's own test"),  # reserved
         ("DF80", None, "the maker's own test"),  # reserved
         ("01FF", "oxygen sensor, bank 1 sensor 1", None),  # reserved

@@ -250,7 +250,7 @@ def test_counters_of_32_bits_are_exact() -> None:
 
 
 def test_bytes_that_no_source_describes_are_shown_as_they_are() -> None:
-    assert values(0xA9, "01FF0A00") == {"ABS_SWITCH": "01 FF 0A 00"}
+    assert values(0xC3, "01FF") == {"FLI_AB": "01 FF"}
     assert values(0xA7, "0F" + "00" * 8) == {"NOX_S34": "0F 00 00 00 00 00 00 00 00"}
 
 
