@@ -22,6 +22,11 @@ RATIO_NOTE = (
     "A low ratio means that this way of driving seldom lets the monitor finish. The least ratio "
     "that a regulation wants differs by monitor, year and place; none is judged here."
 )
+INSPECTION_NOTE = (
+    "Inspections in the USA under 40 CFR 85.2222 turn a vehicle away with more than two of these "
+    "incomplete (model years 1996 to 2000) or more than one (2001 on). Local rules differ: ask the "
+    "inspection station."
+)
 
 
 def run(
@@ -101,6 +106,7 @@ def show(document: dict[str, Any]) -> None:
         screen.say(
             "The maker's own drive plan wins. Legal roads only; a passenger reads the screen."
         )
+        screen.say(INSPECTION_NOTE)
 
 
 def _show_in_use(in_use: dict[str, Any] | None) -> None:
