@@ -6,8 +6,13 @@ that bit alone clear; flags both ways; texts of enumerations; and the other leng
 PIDs 6B, 6F, 81, 82, 83, 89 and 8A. Bytes that do not belong to the field are 5A, so that a field
 read from the wrong place shows. Values are worked from the formula of the published source in
 the last column: a key of docs/references.md, or "SAE-J1979 from memory" where no public copy was
-at hand. A decimal behind the key is a scale as its source prints it, rounded: such values agree
-within half a unit of its last digit. Nothing comes from the project's own table.
+at hand. A number behind the key is a scale or a maximum as its source prints it, rounded: such
+values agree within half a unit of its last digit.
+
+What these rows do not prove: the wording of closed lists is the project's own, and only which
+number bears which meaning is the source's. The source of PID C5 prints a range alone, so that its
+layout is inferred. Layouts that stand in the table from memory alone (A1, the charging states of
+9A) have no rows: a copy of the table would be no check.
 """
 
 from __future__ import annotations
