@@ -23,7 +23,7 @@ def test_every_code_is_in_exactly_one_of_its_rows() -> None:
     listed: list[str] = []
     section = codes_page().split("## Codes with a meaning")[1].split("\n## ")[0]
     for line in section.splitlines():
-        if line.startswith("| ") and line[2] in "PCBU":
+        if line.startswith("| ") and line[3].isdigit():
             first, _, last = line.removeprefix("| ").split(" | ")[0].partition("–")
             numbers = range(code_number(first), code_number(last or first) + 1)
             listed += map(code_text, numbers)
