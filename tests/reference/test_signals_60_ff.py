@@ -96,10 +96,6 @@ def test_a_worked_value_is_encoded(row: dict[str, str]) -> None:
     assert read[row["signal"]] == pytest.approx(value, abs=signal.step / 2 + 1e-9)
 
 
-UNCERTAIN = {"EPC_TIME", "EPC_CNT"}
-"""PID C4: the one source states a time and a count, and bits in the same bytes (WIKI-OBD2)."""
-
-
 def test_every_number_has_its_minimum_a_middle_and_its_maximum() -> None:
     """Except where the table itself says that it is from memory, or shows bytes as they are."""
     seen: dict[tuple[str, int], list[dict[str, str]]] = defaultdict(list)
@@ -107,7 +103,7 @@ def test_every_number_has_its_minimum_a_middle_and_its_maximum() -> None:
         seen[row["signal"], len(row["data"]) // 2].append(row)
     missing = []
     for signal in all_signals():
-        if signal.pid <= 0x60 or not signal.numeric or signal.name in UNCERTAIN:
+        if signal.pid <= 0x60 or not signal.numeric:
             continue
         if "from memory" in signal.checked:
             continue
