@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from obdlog import survey
+from obdlog import identity
 from obdlog.case import session_files
 from obdlog.errors import SessionFileError
 from obdlog.history import NO_HISTORY, SERVICES, History, bus_of, history_of
@@ -55,7 +55,7 @@ def read_case_record(folder: Path, warn: Callable[[str], None]) -> CaseRecord:
             continue
         exchanges += asked
         works.append(header.work)
-        vin = survey.vin_of(asked, bus_of(asked))
+        vin = identity.vin_of(asked, bus_of(asked))
         vins += [vin] if vin else []
     return CaseRecord(history_of(exchanges), Work.merged(works), tuple(dict.fromkeys(vins)))
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
-from obdlog import survey
+from obdlog import identity, survey
 from obdlog.addresses import ENGINE, module_name
 from obdlog.errors import NoAnswerError, RefusedError
 from obdlog.model import Bus, Exchange, Outcome, Request
@@ -26,7 +26,7 @@ FREEZE_FRAME_USUAL = (
 )  # fmt: skip
 """Asked of a freeze frame whose bitmap is not known: what most cars store."""
 
-USUAL_INFO = (0x02, 0x04, 0x06, 0x0A, *survey.IN_USE_TYPES)
+USUAL_INFO = (0x02, 0x04, 0x06, 0x0A, *identity.IN_USE_TYPES)
 """Asked of a car that does not answer which information types it supports."""
 
 COUNTER_PIDS = (0x21, 0x30, 0x31, 0x4D, 0x4E)
@@ -190,7 +190,7 @@ class Client:
         self._ask_signals((0x01, 0x41, *COUNTER_PIDS), "readiness")
         self._need_answers("readiness")
         announced = self._supported(0x09) or self.ask_bitmaps(0x09, purpose="readiness")
-        for info_type in survey.IN_USE_TYPES:
+        for info_type in identity.IN_USE_TYPES:
             request = requests.build_vehicle_info(info_type)
             if any(info_type in types for types in announced.values()):
                 self.ask(request, purpose="readiness")

@@ -10,7 +10,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from obdlog import survey
+from obdlog import identity, survey
 from obdlog.addresses import module_name
 from obdlog.codes.judge import CodeFacts, Evidence, Judgement, judge
 from obdlog.codes.meaning import describe, failure_words
@@ -60,7 +60,7 @@ def codes_document(
         "format": "obdlog.codes/1",
         "read_at": read_at,
         "vehicle": {
-            "vin": survey.vin_of(exchanges, bus) or recorded_vin,
+            "vin": identity.vin_of(exchanges, bus) or recorded_vin,
             "protocol": protocol,
         },
         "adapter": {"voltage": voltage_v},
@@ -109,7 +109,7 @@ def reading_document(reading: Reading) -> dict[str, Any]:
 def readiness_document(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, Any]:
     """Return ``obdlog.readiness/1``: monitors by module, and the counters since clearing."""
     counters = survey.survey_counters(exchanges, bus)
-    in_use = survey.survey_in_use(exchanges, bus)
+    in_use = identity.survey_in_use(exchanges, bus)
     return {
         "format": "obdlog.readiness/1",
         "modules": [
@@ -171,7 +171,7 @@ def vehicle_document(
     recorded_vin
         What the header of a played-back session says, for a car that was not asked.
     """
-    modules = survey.survey_vehicle(exchanges, bus)
+    modules = identity.survey_vehicle(exchanges, bus)
     context = survey.contexts(exchanges)
     vin = next((m.vin for m in modules if m.vin), None) or recorded_vin
     checked = check_vin(vin) if vin else None

@@ -7,7 +7,7 @@ request was asked more than once, the last answer of each module counts.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from obdlog.addresses import module_name
 from obdlog.errors import DecodeError
@@ -20,7 +20,6 @@ from obdlog.services.onboard_tests import TestResult, parse_supported_monitors, 
 from obdlog.services.oxygen_tests import OxygenTest, parse_oxygen_tests
 from obdlog.services.refusals import meaning
 from obdlog.services.requests import supported_pids
-from obdlog.services.vehicle_info import VehicleInfo, parse_vehicle_info
 from obdlog.tables.decode import EMPTY, Context
 from obdlog.tables.monitors import MonitorStatus, decode_monitors
 
@@ -31,11 +30,8 @@ _NOT_WHOLE = frozenset({Outcome.GARBLED, Outcome.TIMEOUT, Outcome.LOST})
 _NOT_SUPPORTED = frozenset({b"\x11", b"\x12"})
 """Negative response codes: service or sub-function not supported (ISO 14229-1)."""
 
-_BITMAP_PIDS = frozenset(range(0x00, 0x100, 0x20))
+BITMAP_PIDS = frozenset(range(0x00, 0x100, 0x20))
 _MONITOR_PIDS = frozenset({0x01, 0x41})
-IN_USE_TYPES = (0x08, 0x0B)
-"""Info types of in-use counters: spark and compression ignition (SAE J1979)."""
-
 SCALE_PIDS = (0x13, 0x1D, 0x4F, 0x50)
 """What other readings of the same module need: sensor places and full scales (SAE J1979)."""
 
@@ -93,24 +89,6 @@ class Counters:
     minutes_since_clear: int | None = None
     distance_with_lamp_km: int | None = None
     minutes_with_lamp: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class ModuleIdentity:
-    """What one module says of itself; `supported` are the service 01 PIDs that it announces.
-
-    `counters` and `other` are the in-use counters and all further items of service 09.
-    """
-
-    address: str
-    name: str
-    ecu_name: str | None
-    vin: str | None
-    calibrations: tuple[str, ...]
-    cvns: tuple[str, ...]
-    supported: tuple[int, ...]
-    counters: tuple[VehicleInfo, ...] = ()
-    other: tuple[VehicleInfo, ...] = ()
 
 
 @dataclass(slots=True)
@@ -252,7 +230,7 @@ def supported(
     found: dict[str, set[int]] = {}
     for exchange in exchanges:
         request = exchange.request.payload
-        if request[0] != service or len(request) < 2 or request[1] not in _BITMAP_PIDS:
+        if request[0] != service or len(request) < 2 or request[1] not in BITMAP_PIDS:
             continue
         for message in exchange.positive():
             pids = _announced(message.payload, request, bus)
@@ -276,7 +254,7 @@ def _announced(payload: bytes, request: bytes, bus: Bus) -> Sequence[int]:
     step, skip = (6, 2) if request[0] == 0x02 else (5, 1)
     pids: list[int] = []
     for at in range(1, len(payload) - step + 1, step):
-        if payload[at] in _BITMAP_PIDS:
+        if payload[at] in BITMAP_PIDS:
             pids += supported_pids(payload[at], payload[at + skip : at + skip + 4])
     return pids
 
@@ -376,7 +354,7 @@ def _freeze_frames(
     stored: dict[int, dict[int, bytes]] = {}
     for exchange in exchanges:
         asked = exchange.request.payload[1::2]
-        if exchange.request.service != 0x02 or not asked or asked[0] in _BITMAP_PIDS:
+        if exchange.request.service != 0x02 or not asked or asked[0] in BITMAP_PIDS:
             continue
         for message in exchange.positive():
             if message.source != address:
@@ -431,72 +409,12 @@ def survey_counters(exchanges: Sequence[Exchange], bus: Bus) -> Counters:
     )
 
 
-def survey_vehicle(exchanges: Sequence[Exchange], bus: Bus) -> tuple[ModuleIdentity, ...]:
-    """Return the identity of each module that answered anything, in address order."""
-    bitmaps = supported(exchanges)
-    identities: list[ModuleIdentity] = []
-    for address in addresses(exchanges):
-        identity = ModuleIdentity(
-            address,
-            module_name(address),
-            None,
-            None,
-            (),
-            (),
-            tuple(sorted(bitmaps.get(address, frozenset()) - _BITMAP_PIDS)),
-        )
-        for exchange in exchanges:
-            if exchange.request.service != 0x09:
-                continue
-            for message in exchange.positive():
-                if message.source != address:
-                    continue
-                try:
-                    info = parse_vehicle_info(message.payload, bus)
-                except DecodeError:
-                    continue
-                identity = _with_info(identity, info)
-        identities.append(identity)
-    return tuple(identities)
-
-
-def _with_info(identity: ModuleIdentity, info: VehicleInfo) -> ModuleIdentity:
-    if info.info_type == 0x02 and info.items:
-        return replace(identity, vin=info.items[0])
-    if info.info_type == 0x04:
-        return replace(identity, calibrations=_beside(identity, identity.calibrations, info.items))
-    if info.info_type == 0x06:
-        return replace(identity, cvns=_beside(identity, identity.cvns, info.items))
-    if info.info_type == 0x0A and info.items:
-        return replace(identity, ecu_name=info.items[0])
-    if info.info_type in IN_USE_TYPES:
-        return replace(identity, counters=(info,))
-    if info.info_type in (0x00, 0x02, 0x0A) or info.supported or info.count is not None:
-        return identity
-    kept = (i for i in identity.other if i.info_type != info.info_type)
-    return replace(identity, other=tuple(sorted((*kept, info), key=lambda i: i.info_type)))
-
-
-def survey_in_use(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, VehicleInfo]:
-    """Return per module its in-use counters (service 09, info types 08 and 0B)."""
-    return {m.address: m.counters[0] for m in survey_vehicle(exchanges, bus) if m.counters}
-
-
-def _beside(
-    identity: ModuleIdentity, held: tuple[str, ...], new: tuple[str, ...]
-) -> tuple[str, ...]:
-    """Return `new`; beside what is `held` where several modules answer under one address."""
-    if identity.address != UNKNOWN_SOURCE:
-        return new
-    return tuple(dict.fromkeys((*held, *new)))
-
-
 def survey_tests(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, tuple[TestResult, ...]]:
     """Return per module the service 06 results, later ones replacing earlier ones."""
     answers = _answers(e for e in exchanges if e.request.service == 0x06)
     found: dict[str, dict[tuple[object, ...], TestResult]] = {}
     for (address, request), payloads in answers.by_request.items():
-        if len(request) < 2 or request[1] in _BITMAP_PIDS:
+        if len(request) < 2 or request[1] in BITMAP_PIDS:
             continue
         for payload in payloads:
             try:
@@ -524,11 +442,6 @@ def survey_oxygen_tests(exchanges: Sequence[Exchange]) -> dict[str, tuple[Oxygen
             for test in tests:
                 found.setdefault(message.source, {})[test.test_id, test.sensor] = test
     return {address: tuple(tests.values()) for address, tests in sorted(found.items())}
-
-
-def vin_of(exchanges: Sequence[Exchange], bus: Bus) -> str | None:
-    """Return the first VIN that a module reported."""
-    return next((m.vin for m in survey_vehicle(exchanges, bus) if m.vin), None)
 
 
 def answered(exchanges: Iterable[Exchange]) -> bool:

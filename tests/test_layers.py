@@ -30,11 +30,12 @@ MAY_IMPORT = {
     "case": LEAVES | {"session"},
     "transport": PURE | {"links", "session"},
     "survey": PURE,
+    "identity": PURE | {"survey"},
     "history": PURE | {"survey"},
-    "case_history": LEAVES | {"history", "survey", "session", "case"},
-    "documents": PURE | {"survey", "history", "session.format"},
+    "case_history": LEAVES | {"history", "identity", "survey", "session", "case"},
+    "documents": PURE | {"survey", "identity", "history", "session.format"},
     "adapter_check": PURE | {"survey", "client", "poll_plan", "transport.base"},
-    "client": PURE | {"survey", "transport.base"},
+    "client": PURE | {"survey", "identity", "transport.base"},
     "erase": PURE | {"survey", "client", "session", "transport.base", "transport.recording"},
     "poll_plan": PURE | {"survey", "client"},
     "recorder": PURE | {"survey", "client", "poll_plan"},
@@ -112,7 +113,7 @@ def test_analysis_never_reaches_a_car():
 
 
 @pytest.mark.parametrize(
-    "part", ["adapter", "framing", "services", "tables", "codes", "survey", "history"]
+    "part", ["adapter", "framing", "services", "tables", "codes", "survey", "identity", "history"]
 )
 def test_protocol_logic_does_no_io(part):
     wrong = [

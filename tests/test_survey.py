@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from obdlog import survey
+from obdlog import identity, survey
 from obdlog.client import Client
 from obdlog.model import Bus, EcuMessage, Exchange, Outcome, Request
 from tests.fakes import KWP, TableTransport
@@ -138,7 +138,7 @@ def test_calibrations_of_modules_that_cannot_be_told_apart_stand_side_by_side():
     names = [("unknown", "490401" + f"CAL-{n:012d}".encode().hex()) for n in (1, 2)]
     client = Client(TableTransport(CODES | {"0904": names}))
     client.read_vehicle()
-    (both,) = [m for m in survey.survey_vehicle(client.exchanges, Bus.CAN) if m.calibrations]
+    (both,) = [m for m in identity.survey_vehicle(client.exchanges, Bus.CAN) if m.calibrations]
     assert both.calibrations == ("CAL-000000000001", "CAL-000000000002")
 
 
@@ -209,7 +209,7 @@ def test_identity_is_read_per_module():
     }
     client = Client(TableTransport(answers))
     client.read_vehicle()
-    engine = survey.survey_vehicle(client.exchanges, Bus.CAN)[0]
+    engine = identity.survey_vehicle(client.exchanges, Bus.CAN)[0]
     assert engine.vin == bytes.fromhex(vin).decode()
     assert engine.calibrations == ("DEMO-CAL-0001",)
     assert engine.cvns == ("00A1B2C3",)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from obdlog import __version__, survey
+from obdlog import __version__, identity
 from obdlog.case import CaseFacts, load_case_facts, next_session_path
 from obdlog.case_history import NO_RECORD, CaseRecord, read_case_record
 from obdlog.cli import screen
@@ -208,7 +208,7 @@ def open_road(
 
 def other_vehicle(record: CaseRecord, client: Client) -> str:
     """Return a sentence when `client` read another vehicle than the case's first, else nothing."""
-    vin = survey.vin_of(client.exchanges, client.bus)
+    vin = identity.vin_of(client.exchanges, client.bus)
     if not vin or not record.vins or vin == record.vins[0]:
         return ""
     return (

@@ -1,0 +1,98 @@
+"""What a list of exchanges says about who the modules are and how often their monitors run."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from obdlog import survey
+from obdlog.addresses import module_name
+from obdlog.errors import DecodeError
+from obdlog.model import UNKNOWN_SOURCE, Bus, Exchange
+from obdlog.services.vehicle_info import VehicleInfo, parse_vehicle_info
+
+IN_USE_TYPES = (0x08, 0x0B)
+"""Info types of in-use counters: spark and compression ignition (SAE J1979)."""
+
+
+@dataclass(frozen=True, slots=True)
+class ModuleIdentity:
+    """What one module says of itself; `supported` are the service 01 PIDs that it announces.
+
+    `counters` and `other` are the in-use counters and all further items of service 09.
+    """
+
+    address: str
+    name: str
+    ecu_name: str | None
+    vin: str | None
+    calibrations: tuple[str, ...]
+    cvns: tuple[str, ...]
+    supported: tuple[int, ...]
+    counters: tuple[VehicleInfo, ...] = ()
+    other: tuple[VehicleInfo, ...] = ()
+
+
+def survey_vehicle(exchanges: Sequence[Exchange], bus: Bus) -> tuple[ModuleIdentity, ...]:
+    """Return the identity of each module that answered anything, in address order."""
+    bitmaps = survey.supported(exchanges)
+    identities: list[ModuleIdentity] = []
+    for address in survey.addresses(exchanges):
+        identity = ModuleIdentity(
+            address,
+            module_name(address),
+            None,
+            None,
+            (),
+            (),
+            tuple(sorted(bitmaps.get(address, frozenset()) - survey.BITMAP_PIDS)),
+        )
+        for exchange in exchanges:
+            if exchange.request.service != 0x09:
+                continue
+            for message in exchange.positive():
+                if message.source != address:
+                    continue
+                try:
+                    info = parse_vehicle_info(message.payload, bus)
+                except DecodeError:
+                    continue
+                identity = _with_info(identity, info)
+        identities.append(identity)
+    return tuple(identities)
+
+
+def _with_info(identity: ModuleIdentity, info: VehicleInfo) -> ModuleIdentity:
+    if info.info_type == 0x02 and info.items:
+        return replace(identity, vin=info.items[0])
+    if info.info_type == 0x04:
+        return replace(identity, calibrations=_beside(identity, identity.calibrations, info.items))
+    if info.info_type == 0x06:
+        return replace(identity, cvns=_beside(identity, identity.cvns, info.items))
+    if info.info_type == 0x0A and info.items:
+        return replace(identity, ecu_name=info.items[0])
+    if info.info_type in IN_USE_TYPES:
+        return replace(identity, counters=(info,))
+    if info.info_type in (0x00, 0x02, 0x0A) or info.supported or info.count is not None:
+        return identity
+    kept = (i for i in identity.other if i.info_type != info.info_type)
+    return replace(identity, other=tuple(sorted((*kept, info), key=lambda i: i.info_type)))
+
+
+def survey_in_use(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, VehicleInfo]:
+    """Return per module its in-use counters (service 09, info types 08 and 0B)."""
+    return {m.address: m.counters[0] for m in survey_vehicle(exchanges, bus) if m.counters}
+
+
+def _beside(
+    identity: ModuleIdentity, held: tuple[str, ...], new: tuple[str, ...]
+) -> tuple[str, ...]:
+    """Return `new`; beside what is `held` where several modules answer under one address."""
+    if identity.address != UNKNOWN_SOURCE:
+        return new
+    return tuple(dict.fromkeys((*held, *new)))
+
+
+def vin_of(exchanges: Sequence[Exchange], bus: Bus) -> str | None:
+    """Return the first VIN that a module reported."""
+    return next((m.vin for m in survey_vehicle(exchanges, bus) if m.vin), None)
