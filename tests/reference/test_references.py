@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from obdlog.tables.signals import all_signals
+
 ROOT = Path(__file__).parents[2]
 TEXT = (ROOT / "docs" / "references.md").read_text(encoding="utf-8")
 ENTRIES = dict(re.findall(r"^\| ([^|]+?) \| (.+) \|$", TEXT, re.MULTILINE))
@@ -62,3 +64,25 @@ def test_a_standard_that_is_sold_says_whether_it_was_read() -> None:
     sold = {k: v for k, v in ENTRIES.items() if re.match(r"(ISO|SAE|IEC)-", k)}
     open_words = ("Not read", "from memory", "published test source")
     assert {k for k, v in sold.items() if not any(w in v for w in open_words)} == set()
+
+
+READINESS = {0x01, 0x41}
+"""Their worked values stand in test_monitors.py: one reply holds all their bits."""
+
+
+def test_a_signal_called_checked_has_worked_values_from_one_of_its_sources() -> None:
+    worked: dict[str, str] = {}
+    for name in ("signals.csv", "signals_60_ff.csv"):
+        text = Path(__file__).with_name(name).read_text(encoding="utf-8")
+        for row in csv.DictReader(text.splitlines()):
+            worked[row["signal"]] = worked.get(row["signal"], "") + " " + row["source"]
+    unproven = [
+        signal.name
+        for signal in all_signals()
+        if signal.pid not in READINESS
+        and signal.codec != "raw"
+        and "from memory" not in signal.checked
+        and "SCAPY-OBD" not in signal.checked  # compared byte by byte in test_second_opinion.py
+        and not any(key in worked.get(signal.name, "") for key in KEY.findall(signal.checked))
+    ]
+    assert unproven == []
