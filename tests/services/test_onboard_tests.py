@@ -99,6 +99,7 @@ def test_random_bytes_raise_only_decode_errors(body: bytes, bus: Bus) -> None:
     [
         ("0101", "oxygen sensor, bank 1 sensor 1", "rich to lean threshold voltage"),
         ("100A", "oxygen sensor, bank 4 sensor 4", "period"),
+        ("1205", "oxygen sensor, bank 2 sensor 5", "rich to lean switch time"),
         ("2180", "catalyst, bank 1", "the maker's own test"),
         ("2101", "catalyst, bank 1", None),  # a test of oxygen sensors, of a catalyst
         ("3480", "exhaust gas recirculation, bank 4", "the maker's own test"),

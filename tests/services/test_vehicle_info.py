@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from fractions import Fraction
 from pathlib import Path
 
@@ -213,3 +214,4 @@ def test_random_bytes_raise_only_decode_errors(body: bytes, bus: Bus) -> None:
     except DecodeError:
         return
     assert all(item.isascii() and item.isprintable() for item in found.items)
+    assert json.loads(json.dumps(info_object(found))) == info_object(found)
