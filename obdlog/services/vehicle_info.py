@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 
@@ -205,12 +205,22 @@ def _text(kind: InfoType, body: bytes, bus: Bus) -> VehicleInfo:
     texts = tuple(text for part in parts if (text := printable(part)))
     problem = found.problem
     if kind.id == VIN:
-        wrong = next((len(text) for text in texts if len(text) != kind.size), None)
-        problem = "" if wrong is None else f"the VIN has {wrong} of {kind.size} characters"
-        problem = problem or found.problem if texts else "the module holds no VIN"
+        problem = (
+            (_vin_problem(parts, kind.size) or problem) if texts else "the module holds no VIN"
+        )
     if not problem and found.count not in (None, len(parts)):
         problem = f"the reply counts {found.count} items but carries {len(parts)}"
     return VehicleInfo(kind.id, texts, raw=body, problem=problem)
+
+
+def _vin_problem(parts: Sequence[bytes], size: int) -> str:
+    for part in parts:
+        stripped = part.strip(b"\0\xff ")
+        if len(stripped) != size:
+            return f"the VIN has {len(stripped)} of {size} characters"
+        if not is_text(stripped):
+            return "the VIN holds bytes that are no characters"
+    return ""
 
 
 def _calibrations(kind: InfoType, found: _Body, body: bytes) -> VehicleInfo:

@@ -40,6 +40,8 @@ def test_vin_padding_goes_in_front_and_behind(start: str, data: bytes, bus: Bus)
 
 def test_part_of_a_vin_is_named_as_such() -> None:
     assert info("490201", b"XX0", Bus.LEGACY).problem == "the VIN has 3 of 17 characters"
+    assert info("490201", b"\x11").problem == "the VIN has 1 of 17 characters"
+    assert "no characters" in info("490201", VIN[:16].encode() + b"\x11").problem
     assert info("490201", b"\0" * 17).problem == "the module holds no VIN"
 
 
