@@ -81,17 +81,21 @@ def _at_rail(case: Case, _: Mapping[str, float]) -> Found:
     rpm = _number(readings.get("RPM"))
     for rail in case.row.component.rails:
         value = _number(readings.get(rail.signal))
-        if value != rail.value or (rail.running and (rpm is None or rpm < _RUNNING_RPM)):
+        if value is None or not rail.holds(value) or (rail.running and not _runs(rpm)):
             continue
         touched = _touched(case)
         although = f", although this was worked on: {said(touched)}" if touched else ""
         return {
             "signal": rail.signal,
-            "value": f"{rail.value:g}".replace("-", "−"),
+            "value": f"{value:g}".replace("-", "−"),
             "unit": by_name(rail.signal).unit,
             "although": although,
         }
     return None
+
+
+def _runs(rpm: float | None) -> bool:
+    return rpm is not None and rpm >= _RUNNING_RPM
 
 
 def _failing_now(case: Case, _: Mapping[str, float]) -> Found:

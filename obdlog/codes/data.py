@@ -40,6 +40,7 @@ KINDS: Final = (
 )  # fmt: skip
 
 _COUNTING: Final = re.compile(r"(|.* )(\d+|[A-Z])\.\.(\d+|[A-Z])")
+_RAIL: Final = re.compile(r"([A-Z][A-Z0-9_]*)(=|>=|<=)(-?\d{1,6}(?:\.\d{1,6})?)(\*?)")
 _LEFT_OUT: Final = "-"
 _COMPONENT_COLUMNS: Final = (
     "id", "label", "kind", "aliases", "signals", "rails", "connector", "reference", "leads_to",
@@ -50,12 +51,20 @@ _COMPONENT_COLUMNS: Final = (
 class Rail:
     """A reading that stands at the end of its range when its circuit is open or shorted.
 
-    `running` restricts it to a running engine (an airflow of zero is right when it stands).
+    `compare` is ``=``, ``>=`` or ``<=``; `running` restricts it to a running engine (an airflow of
+    zero is right when it stands).
     """
 
     signal: str
     value: float
     running: bool
+    compare: str = "="
+
+    def holds(self, value: float) -> bool:
+        """Return whether a reading of `value` stands at this end of the range."""
+        if self.compare == "=":
+            return value == self.value
+        return value >= self.value if self.compare == ">=" else value <= self.value
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,8 +225,8 @@ def _parts(text: str) -> tuple[str, ...]:
 
 
 def _rail(row: Row, text: str) -> Rail:
-    signal, equals, value = text.partition("=")
-    try:
-        return Rail(signal, float(value.rstrip("*")), value.endswith("*"))
-    except ValueError:
-        raise row.error(f"rails: {text!r} is not SIGNAL{equals or '='}value") from None
+    match = _RAIL.fullmatch(text)
+    if match is None:
+        raise row.error(f"rails: {text!r} is not such as ECT=-40, ECT>=140 or MAF=0*")
+    signal, compare, value, running = match.groups()
+    return Rail(signal, float(value), bool(running), compare)
