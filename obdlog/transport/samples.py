@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 
 from obdlog.errors import DecodeError
 from obdlog.model import EcuMessage, Exchange, Outcome, Request
 from obdlog.services.current_data import split_current_data
 from obdlog.services.freeze_frame import split_freeze_frame
+from obdlog.tables.decode import EMPTY, Context
 
 CURRENT_DATA = 0x01
 FREEZE_FRAME = 0x02
+BANKS_PID = 0x1D
 
 Sample = tuple[float, float, bytes]
 
@@ -22,6 +25,8 @@ class Samples:
     def __init__(self, exchanges: Iterable[Exchange]) -> None:
         self._of: dict[str, dict[tuple[int, bytes], list[Sample]]] = {}
         self._used: dict[tuple[str, int, bytes], int] = defaultdict(int)
+        exchanges = tuple(exchanges)
+        layouts = _layouts(exchanges)
         for exchange in exchanges:
             service = exchange.request.service
             asked = [item[0] for item in items_of(exchange.request.payload)]
@@ -29,7 +34,8 @@ class Samples:
                 continue
             for message in exchange.positive():
                 try:
-                    found = _split(service, message.payload, asked)
+                    context = layouts.get(message.source, EMPTY)
+                    found = _split(service, message.payload, asked, context)
                 except DecodeError:
                     continue
                 module = self._of.setdefault(message.source, {})
@@ -72,13 +78,27 @@ def items_of(payload: bytes) -> tuple[bytes, ...]:
     return ()
 
 
-def _split(service: int, payload: bytes, asked: Sequence[int]) -> list[tuple[bytes, bytes]]:
+def _layouts(exchanges: Iterable[Exchange]) -> dict[str, Context]:
+    """Return per module which banks it has (PID 1D), and so how long its trims are."""
+    found: dict[str, Context] = {}
+    for exchange in exchanges:
+        if exchange.request.payload == bytes([CURRENT_DATA, BANKS_PID]):
+            for message in exchange.positive():
+                with suppress(DecodeError):
+                    found[message.source] = EMPTY.updated(BANKS_PID, message.payload[2:])
+    return found
+
+
+def _split(
+    service: int, payload: bytes, asked: Sequence[int], context: Context
+) -> list[tuple[bytes, bytes]]:
     """Return item and data of everything in a reply of service 01 or 02."""
     if service == FREEZE_FRAME:
         return [
-            (bytes([pid, frame]), data) for pid, frame, data in split_freeze_frame(payload, asked)
+            (bytes([pid, frame]), data)
+            for pid, frame, data in split_freeze_frame(payload, asked, context)
         ]
-    return [(bytes([pid]), data) for pid, data in split_current_data(payload, asked)]
+    return [(bytes([pid]), data) for pid, data in split_current_data(payload, asked, context)]
 
 
 def build_answer(at_s: float, request: Request, messages: tuple[EcuMessage, ...]) -> Exchange:

@@ -222,3 +222,63 @@ def test_memory_stays_within_three_times_the_columns(tmp_path):
     size = int(data.readings.memory_usage(index=False).sum())
     assert len(data.readings) == 240_000
     assert peak <= 3 * size
+
+
+# PIDs from 60 up hold many fields under support bits; lengths SAE J1699-3, scales WIKI-OBD2.
+
+
+def test_a_long_pid_becomes_one_column_a_field_and_none_for_what_is_not_there(written):
+    times = "".join(f"{n:08X}" for n in (10, 20, 30, 40, *[0] * 6))
+    data = load(written(*(ask(at, "0181", ["7E8", "418103" + times, 0.0]) for at in (1.0, 2.0))))
+    assert values(data, "AECD1_TIME1") == [(1.0, 10.0), (2.0, 10.0)]
+    assert values(data, "AECD2_TIME2") == [(1.0, 40.0), (2.0, 40.0)]
+    assert not [name for name in data.signals() if name.startswith(("AECD3", "AECD4", "AECD5"))]
+    assert data.warnings == ()
+
+
+def test_a_field_that_comes_and_goes_is_missing_in_between(written):
+    data = load(
+        written(
+            ask(1.0, "0167", ["7E8", "41670382 83".replace(" ", ""), 0.0]),
+            ask(2.0, "0167", ["7E8", "4167018400", 0.0]),
+            ask(3.0, "0167", ["7E8", "4167038586", 0.0]),
+        )
+    )
+    assert values(data, "ECT1") == [(1.0, 90.0), (2.0, 92.0), (3.0, 93.0)]
+    assert values(data, "ECT2") == [(1.0, 91.0), (3.0, 94.0)]
+
+
+@pytest.mark.parametrize(
+    ("reply", "signals"),
+    [
+        ("41830F0064006500660067", {"NOX11": 100, "NOX12": 101, "NOX21": 102, "NOX22": 103}),
+        ("41830300640066", {"NOX11": 100, "NOX21": 102}),
+    ],
+    ids=["nine bytes", "five bytes"],
+)
+def test_a_pid_of_two_lengths_is_read_by_its_length(written, reply, signals):
+    data = load(written(ask(1.0, "0183", ["7E8", reply, 0.0])))
+    assert {name: values(data, name)[0][1] for name in data.signals()} == signals
+
+
+def test_trims_of_two_bytes_are_told_from_pid_1d_wherever_it_stands(written):
+    # 0x80 is 0 %, 0x07 could be the next PID; bank 3 exists (1D = 33).
+    data = load(
+        written(
+            ask(1.0, "01060708", ["7E8", "4106800707808008808008".replace(" ", ""), 0.0]),
+            ask(2.0, "011D", ["7E8", "411DFF", 0.0]),
+        )
+    )
+    assert values(data, "SHRTFT3") == [(1.0, (0x07 - 128) * 100 / 128)]
+    assert values(data, "LONGFT1") == [(1.0, 0.0)]
+
+
+def test_long_pids_cost_little_more_memory_than_their_readings(written):
+    times = "".join(f"{n:08X}" for n in range(10))
+    path = written(*(ask(float(at), "0181", ["7E8", "41811F" + times, 0.0]) for at in range(5000)))
+    tracemalloc.start()
+    data = load(path)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert len(data.readings) == 50_000
+    assert peak < 6 * int(data.readings.memory_usage(index=False).sum())

@@ -20,9 +20,11 @@ import pytest
 from analysis.load import load
 from analysis.plots import plot_timeline
 from obdlog.client import Client
+from obdlog.model import UNKNOWN_SOURCE
 from obdlog.poll_plan import build_plan
 from obdlog.recorder import Recorder
 from obdlog.transport.playback import PlaybackTransport
+from tests.fakes import TableTransport
 
 ENGINE, OTHER = "7E8", "7E9"
 
@@ -273,3 +275,48 @@ def test_the_simulated_car_with_own_scales_agrees_with_itself(run_json, tmp_path
         assert one.count == other.count > 50
         assert np.abs(one.value - other.value).max() <= step, signal
         assert one.value.max() > one.value.min()
+
+
+def test_modules_that_cannot_be_told_apart_share_what_any_of_them_states():
+    """Without headers the zeros of one module must not undo the scale of another."""
+    table = {
+        "0100": [("", "410000010003")],
+        "014F": [("", "414F050A4033"), ("", "414F00000000")],
+        "0150": [("", "415000000000"), ("", "415033000000")],
+    }
+    told = {key: [(UNKNOWN_SOURCE, payload) for _, payload in got] for key, got in table.items()}
+    client = Client(TableTransport(told))
+    for ask in ("4F", "50"):
+        client.ask(bytes.fromhex("01" + ask))
+    context = client.contexts()[UNKNOWN_SOURCE]
+    assert (context.pid_4f.hex().upper(), context.pid_50.hex().upper()) == (OWN["4F"], OWN["50"])
+
+
+def test_a_car_without_bitmaps_is_asked_for_its_scales_all_the_same():
+    told = {
+        "010C": [(ENGINE, "410C0C80")],
+        "010B": [(ENGINE, "410B32")],
+        "010B0C": [(ENGINE, "410B320C0C80")],
+        "014F": [(ENGINE, "414F050A4033")],
+    }
+    client = Client(TableTransport(told))
+    plan = build_plan(client)
+    recorder = Recorder(client, plan, keep_latest=True)
+    recorder.run(for_s=1)
+    assert recorder.progress.latest[ENGINE, "MAP"][1].value == 100.0
+
+
+def test_scales_that_come_up_while_polling_hold_from_then_on():
+    told = {
+        "0100": [(ENGINE, "410000200001")],
+        "0120": [(ENGINE, "412000000001")],
+        "0140": [(ENGINE, "414000020000")],
+        "010B": [(ENGINE, "410B32")],
+        "014F": [[], [(ENGINE, "414F050A4033")]],
+        "010B4F": [(ENGINE, "410B324F050A4033")],
+    }
+    client = Client(TableTransport(told))
+    recorder = Recorder(client, build_plan(client, [0x0B, 0x4F]), keep_latest=True)
+    recorder.run(for_s=1)
+    latest = {signal: r.value for (_, signal), (_, r) in recorder.progress.latest.items()}
+    assert (latest["MAP"], latest["MAX_MAP"]) == (100.0, 510)
