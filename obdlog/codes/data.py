@@ -13,8 +13,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from fnmatch import fnmatchcase
+from fnmatch import fnmatchcase, translate
 from functools import cache, lru_cache
+from heapq import nlargest
 from typing import Final
 
 from obdlog.tables.code_text import code_number, code_text
@@ -42,6 +43,7 @@ KINDS: Final = (
 _COUNTING: Final = re.compile(r"(|.* )(\d+|[A-Z])\.\.(\d+|[A-Z])")
 _RAIL: Final = re.compile(r"([A-Z][A-Z0-9_]*)(=|>=|<=)(-?\d{1,6}(?:\.\d{1,6})?)(\*?)")
 _LEFT_OUT: Final = "-"
+_NEAR_RUNS: Final = 4
 _COMPONENT_COLUMNS: Final = (
     "id", "label", "kind", "aliases", "signals", "rails", "connector", "reference", "leads_to",
 )  # fmt: skip
@@ -159,22 +161,38 @@ def codes() -> Mapping[str, CodeRow]:
     return {code: row for pattern in FAMILIES for code, row in _family(pattern).items()}
 
 
+@lru_cache(maxsize=1 << 12)
 def code_row(code: str) -> CodeRow | None:
     """Return what one code names, None where this edition does not explain it.
 
-    Only the table of the code's own family is read.
+    Only the table of the code's own family is read; the runs that begin nearest below the code
+    are tried before all codes of the family are made.
     """
     pattern = next((pattern for pattern in FAMILIES if fnmatchcase(code, pattern)), None)
-    return _family(pattern).get(code) if pattern else None
+    if pattern is None:
+        return None
+    below = (row for row in _rows(pattern) if row.cells["first"] <= code)
+    for row in nlargest(_NEAR_RUNS, below, key=lambda row: row.cells["first"]):
+        for one in _run(row):
+            if one.code == code:
+                return one
+    return _family(pattern).get(code)
+
+
+@cache
+def _rows(pattern: str) -> tuple[Row, ...]:
+    file = FAMILIES[pattern]
+    columns = ("first", "component", "place", "faults")
+    return tuple(read_rows(package_text(file), columns, file))
 
 
 @cache
 def _family(pattern: str) -> Mapping[str, CodeRow]:
-    file = FAMILIES[pattern]
     found: dict[str, CodeRow] = {}
-    for row in read_rows(package_text(file), ("first", "component", "place", "faults"), file):
+    belongs = re.compile(translate(pattern)).match
+    for row in _rows(pattern):
         for one in _run(row):
-            if not fnmatchcase(one.code, pattern) or one.code in found:
+            if not belongs(one.code) or one.code in found:
                 raise row.error(f"{one.code} is doubled or does not belong to {pattern}")
             found[one.code] = one
     return found
@@ -221,7 +239,7 @@ def _new_id(row: Row, found: Mapping[str, object], column: str = "id") -> str:
 
 
 def _parts(text: str) -> tuple[str, ...]:
-    return tuple(part for part in text.split("|") if part)
+    return tuple(filter(None, text.split("|"))) if text else ()
 
 
 def _rail(row: Row, text: str) -> Rail:
