@@ -27,7 +27,7 @@ Condition = Callable[[Case, Mapping[str, float]], Found]
 
 _ELECTRICAL_SORTS = frozenset({"electrical", "network"})
 _CONNECTED_SORTS = frozenset({"electrical", "plausibility", "network"})
-_REFERENCES = ("reference-a", "reference-b", "reference-c")
+_REFERENCES = tuple(f"reference-{letter}" for letter in "abcdef")
 _LOW = "low"
 _RUNNING_RPM = 400.0
 
