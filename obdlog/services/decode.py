@@ -220,7 +220,7 @@ def _decode_lines(
             message.payload,
             request,
             bus or (Bus.LEGACY if on_older_bus(message.source) else Bus.CAN),
-            context,
+            (*context, *_said_beside(message, messages)),
             None if message.source == UNKNOWN_SOURCE else message.source,
         )
         for message in messages
@@ -231,6 +231,18 @@ def _decode_lines(
     if problems:
         first["error"] = first["error"] or "; ".join(problems[:3])
     return first
+
+
+def _said_beside(message: EcuMessage, messages: Sequence[EcuMessage]) -> list[bytes]:
+    """Return what the same module says in other messages of scales and sensor places."""
+    return [
+        other.payload
+        for other in messages
+        if other is not message
+        and other.source == message.source != UNKNOWN_SOURCE
+        and other.payload[:1] == bytes([current_data.REPLY])
+        and other.payload[1:2] in (b"\x13", b"\x1d", b"\x4f", b"\x50")
+    ][:MAX_CONTEXT]
 
 
 def _texts(value: object) -> list[str]:

@@ -174,6 +174,30 @@ def test_decode_takes_the_scales_from_its_context(service, number, run):
             assert reading["value"] == pytest.approx(told[reading["signal"]], rel=1e-12)
 
 
+def test_decode_takes_one_reply_with_its_context(run):
+    told = run("decode", "--json", "--context", "4150" + OWN["50"], "41106464").stdout
+    assert json.loads(told)["readings"][0]["value"] == 200.0
+    assert "200 g/s" in run("decode", "--context", "4150" + OWN["50"], "41106464").stdout
+    run("decode", "--context", "4150", "--batch", "-", code=2)
+
+
+def test_decode_takes_the_scales_of_a_module_from_the_lines_beside(run):
+    lines = [
+        "7E8 06 41 50 33 00 00 00",
+        "7E9 06 41 50 00 00 00 00",
+        "7E8 04 41 10 64 64",
+        "7E9 04 41 10 4E 20",
+    ]
+    result = json.loads(run("decode", "--json", *lines).stdout)
+    flows = [
+        (part["source"], reading["value"])
+        for part in result["messages"]
+        for reading in part["readings"]
+        if reading["signal"] == "MAF"
+    ]
+    assert flows == [(ENGINE, 200.0), (OTHER, 200.0)]
+
+
 @pytest.mark.parametrize("layout", ["long", "wide"])
 def test_csv_holds_the_true_values(session, run, tmp_path, layout):
     run("export", session, tmp_path / "a.csv", "--layout", layout)
@@ -257,9 +281,10 @@ def test_checks_comparison_and_report_cannot_tell_own_scales_from_standard_ones(
     for folder in (own, usual):
         run("report", folder, "--out", folder / "report.html")
     told = [
-        re.findall(r"\d+(?:\.\d+)? (?:g/s|kPa)", (f / "report.html").read_text("utf-8"))
+        re.findall(r"\d+(?:\.\d+)?\s(?:g/s|kPa)", (f / "report.html").read_text("utf-8"))
         for f in (own, usual)
     ]
+    assert told[0]
     assert told[0] == told[1]
 
 

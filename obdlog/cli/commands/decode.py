@@ -30,6 +30,14 @@ def run(
     bus: Annotated[
         Bus, typer.Option("--bus", help="can, or legacy for the older buses.")
     ] = Bus.CAN,
+    context: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--context",
+            metavar="HEX",
+            help="An earlier reply of the same module with PID 4F, 50, 13 or 1D; repeat for more.",
+        ),
+    ] = None,
     batch: Annotated[
         str | None,
         typer.Option("--batch", metavar="FILE|-", help="One JSON object a line; - reads stdin."),
@@ -44,14 +52,16 @@ def run(
     from obdlog.services.decode import decode_line
 
     if batch is not None:
-        if reply:
-            raise typer.BadParameter("give replies or --batch, not both")
+        if reply or context:
+            raise typer.BadParameter("give replies and their --context, or --batch, not both")
         for line in _lines(batch):
             screen.print_json(_decode_text(line))
         return
     if not reply:
         raise typer.BadParameter("give at least one reply, or --batch FILE")
     entries = _entries(reply, request, bus)
+    if context:
+        entries = [{**entry, "context": context} for entry in entries]
     results = [decode_line(entry) for entry in entries]
     parts = [part for result in results for part in _parts(result)]
     failed = [part for part in parts if part["error"] and not _holds_anything(part)]
