@@ -294,12 +294,13 @@ def test_a_reply_may_come_in_any_order_and_leave_pids_out():
     [
         ("41068007800C1AF8", "", [(0x06, "80"), (0x07, "80"), (0x0C, "1AF8")]),
         ("41068090078070" + "0C1AF8", "33", [(0x06, "8090"), (0x07, "8070"), (0x0C, "1AF8")]),
+        ("41558090" + "588070" + "0D32", "F3", [(0x55, "8090"), (0x58, "8070"), (0x0D, "32")]),
     ],
-    ids=["one byte", "two bytes with bank 3"],
+    ids=["one byte", "two bytes with bank 3", "55 and 58 with banks 3 and 4"],
 )
 def test_trims_have_a_second_byte_where_pid_1d_has_a_third_bank(reply, layout, expected):
     context = EMPTY.updated(0x1D, bytes.fromhex(layout)) if layout else EMPTY
-    found = split_current_data(bytes.fromhex(reply), [0x06, 0x07, 0x0C], context)
+    found = split_current_data(bytes.fromhex(reply), [pid for pid, _ in expected], context)
     assert list(found) == [(pid, bytes.fromhex(data)) for pid, data in expected]
 
 
