@@ -4,8 +4,9 @@ A row of a family's table states a run of codes: ``P0100,maf,sensor A,circuit ra
 P0100 to P0103, one kind of fault each, ``-`` where the standard leaves a number out. A place that
 counts (``cylinder 1..8``, ``sensor A..B``) repeats the faults for each of its places.
 
-Code numbers, and which circuit each names, are from memory of SAE J2012 / ISO 15031-6; all
-wording, and the relations between components, are ours (common practice, no source).
+Code numbers, and which circuit each names, are from memory of SAE J2012 / ISO 15031-6 and from
+public lists that quote it (PUBLIC-DTC); all wording, and the relations between components, are
+ours (common practice, no source).
 """
 
 from __future__ import annotations
@@ -43,6 +44,9 @@ KINDS: Final = (
 _COUNTING: Final = re.compile(r"(|.* )(\d+|[A-Z])\.\.(\d+|[A-Z])")
 _RAIL: Final = re.compile(r"([A-Z][A-Z0-9_]*)(=|>=|<=)(-?\d{1,6}(?:\.\d{1,6})?)(\*?)")
 _LEFT_OUT: Final = "-"
+_HEX: Final = "0123456789ABCDEF"
+_PATTERN_PART: Final = re.compile(r"\[[^]]*\]|.")
+_RANGE: Final = re.compile(r"([0-9A-F])(?:-([0-9A-F]))?")
 _NEAR_RUNS: Final = 4
 _COMPONENT_COLUMNS: Final = (
     "id", "label", "kind", "aliases", "signals", "rails", "connector", "reference", "leads_to",
@@ -95,7 +99,39 @@ class Component:
 @lru_cache(maxsize=1 << 16)
 def matches(code: str, patterns: tuple[str, ...]) -> bool:
     """Return whether `code` fits one of `patterns` (``?`` and ``[0-5]`` stand for a digit)."""
-    return any(fnmatchcase(code, pattern) for pattern in patterns)
+    return any(
+        len(places) == len(code) and all(c in place for c, place in zip(code, places, strict=True))
+        for places in map(_places_of, patterns)
+    )
+
+
+@lru_cache(maxsize=1 << 12)
+def _places_of(pattern: str) -> tuple[str, ...]:
+    """Return what may stand at each place of a pattern of codes."""
+    # Not fnmatch: compiling hundreds of patterns costs more than reading the tables.
+    return tuple(
+        _HEX if part == "?" else _range(part) if part[0] == "[" else part
+        for part in _PATTERN_PART.findall(pattern)
+    )
+
+
+def _range(part: str) -> str:
+    """Return the characters of ``[0-58A]``."""
+    return "".join(
+        _HEX[_HEX.index(first) : _HEX.index(last or first) + 1]
+        for first, last in _RANGE.findall(part[1:-1])
+    )
+
+
+def codes_matching(patterns: tuple[str, ...]) -> Iterator[CodeRow]:
+    """Yield the codes that fit one of `patterns`, opening only the families that can hold any."""
+    for family in FAMILIES:
+        mine = _places_of(family)
+        if any(
+            all(set(a) & set(b) for a, b in zip(mine, _places_of(pattern), strict=True))
+            for pattern in patterns
+        ):
+            yield from (row for code, row in _family(family).items() if matches(code, patterns))
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +204,7 @@ def code_row(code: str) -> CodeRow | None:
     Only the table of the code's own family is read; the runs that begin nearest below the code
     are tried before all codes of the family are made.
     """
-    pattern = next((pattern for pattern in FAMILIES if fnmatchcase(code, pattern)), None)
+    pattern = next((pattern for pattern in FAMILIES if matches(code, (pattern,))), None)
     if pattern is None:
         return None
     below = (row for row in _rows(pattern) if row.cells["first"] <= code)
