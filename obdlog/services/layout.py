@@ -54,8 +54,9 @@ def split_items(
     Every combination of allowed lengths that consumes the body exactly is considered. Of those,
     the one wins that names only requested identifiers, none of them twice, most of them, then
     the one with the likeliest lengths (`lengths` gives those first), then the one in the order
-    of the request. `skip` bytes after each identifier stay in front of its data (service 02's
-    frame number). An identifier without a known length is accepted where it is alone, or the
+    of the request; where that is unknown, the one with fewest identifiers, as data look like
+    identifiers by chance. `skip` bytes after each identifier stay in front of its data (service
+    02's frame number). An identifier without a known length is accepted where it is alone, or the
     only such one of those requested: its data are then what the others leave over.
 
     Raises
@@ -139,7 +140,7 @@ def _cost(
     repeats = len(names) - len(set(names))
     unlikely = sum(lengths(identifier).index(len(data) - skip) for identifier, data in way)
     if requested is None:
-        return (0, repeats, 0, unlikely, 0)
+        return (0, repeats, 0, unlikely, len(names))
     wanted = {identifier: place for place, identifier in reversed(list(enumerate(requested)))}
     strangers = sum(name not in wanted for name in names)
     places = [wanted[name] for name in names if name in wanted]

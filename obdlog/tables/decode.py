@@ -16,6 +16,9 @@ _SECOND_BYTE_BANK = {
 }
 """Bits of PID 1D that give a trim PID its second byte (bank 3, bank 4)."""
 
+_LENGTHENED = frozenset((0x81, 0x82, 0x83, 0x89, 0x8A))
+"""PIDs that newer editions of SAE J1979 made longer."""
+
 
 def decode_pid(
     pid: int,
@@ -57,11 +60,12 @@ def likely_lengths(pid: int, context: Context = EMPTY) -> tuple[int, ...]:
     """Return the lengths [bytes] a PID may have, the most likely first.
 
     Where PID 1D is known it tells whether the trims of banks 3 and 4, and with them a second
-    byte, exist. Nothing is ruled out: a car may contradict itself.
+    byte, exist. Of PIDs that grew, the newer form comes first. Nothing is ruled out: a car may
+    contradict itself.
     """
     allowed = lengths(pid)
     known = context.known(0x1D)
     bank = _SECOND_BYTE_BANK.get(pid)
-    if known and bank is not None and known[0] & bank:
+    if pid in _LENGTHENED or (known and bank is not None and known[0] & bank):
         return allowed[::-1]
     return allowed

@@ -47,6 +47,18 @@ def test_the_request_settles_what_lengths_leave_open() -> None:
     assert split("4106800D0E11", [0x06, 0x0E]) == [(0x06, "800D"), (0x0E, "11")]
 
 
+@pytest.mark.parametrize(
+    ("pid", "data"),
+    [
+        # Each could be the older, shorter form with one-byte PIDs (04, 05 …) after it.
+        (0x83, "0F000A0014041E0528"),
+        (0x81, "1F" + "00000E10" * 5 + "040105010B010D010E010F0111012C012D012E01"),
+    ],
+)
+def test_without_a_request_the_newer_form_is_likelier(pid: int, data: str) -> None:
+    assert split(f"41{pid:02X}{data}") == [(pid, data)]
+
+
 def test_pid_1d_makes_the_second_byte_likely() -> None:
     # Two ways to read it: 06 with one byte and 08 with two, or the reverse.
     reply = "410680080880"

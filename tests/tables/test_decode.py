@@ -132,6 +132,8 @@ class TestFuelTrims:
             (0x80, 0x08, (2, 1)),
             (0x80, 0x57, (2, 1)),
             (0xFF, 0x0C, (2,)),
+            (None, 0x81, (41, 21)),
+            (None, 0x83, (9, 5)),
         ],
     )
     def test_the_likely_length_follows_pid_1d(
