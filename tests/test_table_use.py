@@ -29,9 +29,8 @@ sys.stderr.write("\\n" + " ".join(sorted(opened)))
 SIGNALS = {"j1979_signals.csv", "j1979_lookups.csv"}
 PARTS = {"j2012_components.csv", "j2012_faults.csv"}
 FAMILIES = {"j2012_families.csv", "j2012_failure_types.csv"}
-TOPICS = {"judgement_rules.toml", "judgement_topics.toml"}
+TOPICS = {"judgement_rules.toml", "judgement_topics.toml", "judgement_advice.toml"}
 CODES = PARTS | FAMILIES | TOPICS
-ALL_FAMILIES = set(data.FAMILIES.values())
 POWERTRAIN_0_6 = "j2012_p00_p06.csv"
 
 
@@ -70,10 +69,10 @@ def test_a_command_that_needs_no_table_opens_none(args, tmp_path):
         (["decode", "410C1AF8"], {"j1979_signals.csv"}, SIGNALS),
         (["decode", "7F0112"], set(), set()),
         (["decode", "43010102"], {POWERTRAIN_0_6}, {POWERTRAIN_0_6} | PARTS | FAMILIES),
-        (["explain", "P0442"], {POWERTRAIN_0_6} | PARTS, CODES),
-        (["explain", "P0A80"], {"j2012_p0a_p0f.csv"} | PARTS, CODES),
-        # What it commonly brings along is searched in all families.
-        (["explain", "P0102"], {POWERTRAIN_0_6, "j2012_network.csv"}, CODES | ALL_FAMILIES),
+        (["explain", "P0442"], {POWERTRAIN_0_6} | PARTS, CODES | SIGNALS),
+        (["explain", "P0A80"], {"j2012_p0a_p0f.csv"} | PARTS, CODES | SIGNALS),
+        # What it commonly brings along is searched in the families that can hold it.
+        (["explain", "P0102"], {POWERTRAIN_0_6, "j2012_p20_p22.csv"}, CODES | SIGNALS),
         (["explain", "RPM"], {"j1979_signals.csv"}, SIGNALS | PARTS | FAMILIES | TOPICS),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",

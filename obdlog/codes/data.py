@@ -14,7 +14,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from fnmatch import fnmatchcase, translate
+from fnmatch import translate
 from functools import cache, lru_cache
 from heapq import nlargest
 from typing import Final
@@ -91,6 +91,11 @@ class Component:
     reference: str
     leads_to: tuple[str, ...]
 
+    @property
+    def on_12_volt(self) -> bool:
+        """Whether this is part of the supply whose voltage PID 42 shows."""
+        return self.kind == "supply" and "VPWR" in self.signals
+
     def leads_to_code(self, code: str) -> bool:
         """Return whether a fault of this component commonly brings `code` along."""
         return matches(code, self.leads_to)
@@ -99,16 +104,20 @@ class Component:
 @lru_cache(maxsize=1 << 16)
 def matches(code: str, patterns: tuple[str, ...]) -> bool:
     """Return whether `code` fits one of `patterns` (``?`` and ``[0-5]`` stand for a digit)."""
-    return any(
-        len(places) == len(code) and all(c in place for c, place in zip(code, places, strict=True))
-        for places in map(_places_of, patterns)
-    )
+    # Not fnmatch: compiling hundreds of patterns costs more than reading the tables.
+    return any(_fits(code, _places_of(pattern)) for pattern in patterns)
+
+
+def _fits(code: str, places: tuple[str, ...]) -> bool:
+    for character, place in zip(code, places, strict=False):
+        if character not in place:
+            return False
+    return len(code) == len(places)
 
 
 @lru_cache(maxsize=1 << 12)
 def _places_of(pattern: str) -> tuple[str, ...]:
     """Return what may stand at each place of a pattern of codes."""
-    # Not fnmatch: compiling hundreds of patterns costs more than reading the tables.
     return tuple(
         _HEX if part == "?" else _range(part) if part[0] == "[" else part
         for part in _PATTERN_PART.findall(pattern)
@@ -125,13 +134,14 @@ def _range(part: str) -> str:
 
 def codes_matching(patterns: tuple[str, ...]) -> Iterator[CodeRow]:
     """Yield the codes that fit one of `patterns`, opening only the families that can hold any."""
+    fits = re.compile("|".join(pattern.replace("?", ".") for pattern in patterns)).fullmatch
     for family in FAMILIES:
         mine = _places_of(family)
         if any(
             all(set(a) & set(b) for a, b in zip(mine, _places_of(pattern), strict=True))
             for pattern in patterns
         ):
-            yield from (row for code, row in _family(family).items() if matches(code, patterns))
+            yield from (row for code, row in _family(family).items() if fits(code))
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,70 +4,33 @@ from __future__ import annotations
 
 import difflib
 import re
-import tomllib
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
 from functools import cache
-from typing import Any
+from typing import Final
 
-from obdlog.codes.data import code_row, codes, components
+from obdlog.codes.data import codes, components
+from obdlog.codes.explain_code import NOT_A_PART, explain_code, grouped, runs
+from obdlog.codes.explain_signal import explain_pid, explain_signal
+from obdlog.codes.explanation import Explanation, UnknownTopicError
 from obdlog.codes.judge import caution
-from obdlog.codes.meaning import Definer, describe, failure_words, split_code
+from obdlog.codes.meaning import split_code
+from obdlog.codes.topics import monitor_topics, watch
 from obdlog.codes.work import components_named, match_components
 from obdlog.errors import TableError
 from obdlog.tables import signals
-from obdlog.tables.loader import package_text
 from obdlog.tables.monitors import monitor_names
-from obdlog.units import shown
 
-FILE = "judgement_topics.toml"
-MAX_TEXT = 60
+__all__ = ["Explanation", "UnknownTopicError", "explain", "explain_all"]
 
-MOST_WORDS = 6
+MAX_TEXT: Final = 60
+MOST_WORDS: Final = 6
 
-_CODE_LIKE = re.compile(r"[PCBU][0-9A-F]{4}(?:[-:]?[0-9A-F]{2})?", re.IGNORECASE)
-_MEANT_AS_CODE = re.compile(r"[PCBU][0-9][0-9A-Z]*(?:[-:][0-9A-Z]*)?", re.IGNORECASE)
-_CODE_FORM = "a trouble code is P, C, B or U, a digit from 0 to 3 and three hexadecimal digits"
-MOST_CODES = 12
-_SAME_TOPIC = {
-    **{f"SHRTFT{n}": "SHRTFT1" for n in range(2, 5)},
-    **{f"LONGFT{n}": "LONGFT1" for n in range(2, 5)},
-    **dict.fromkeys(("TP_B", "TP_C"), "TP"),
-    **dict.fromkeys(("APP_E", "APP_F"), "APP_D"),
-    "FUELSYS2": "FUELSYS1",
-}
-_NOT_A_PART = "A code names a circuit or a system, not a part."
-
-
-@dataclass(frozen=True, slots=True)
-class Explanation:
-    """What is known about one thing; `kind` is ``code``, ``signal``, ``monitor`` or ``part``.
-
-    `causes` stand in order of likelihood. `related` are signals worth watching. `facts` are
-    (name, text) pairs such as unit and range. `safety` is "" where nothing special holds.
-    """
-
-    kind: str
-    name: str
-    title: str
-    meaning: str
-    facts: tuple[tuple[str, str], ...] = ()
-    causes: tuple[str, ...] = ()
-    measure: str = ""
-    related: tuple[str, ...] = ()
-    safety: str = ""
-
-
-class UnknownTopicError(ValueError):
-    """Nothing is known by this name; `suggestions` come close."""
-
-    def __init__(self, text: str, suggestions: tuple[str, ...]) -> None:
-        near = f"; did you mean {', '.join(suggestions)}?" if suggestions else ""
-        said = f"{text!r} is no code, signal, monitor or part known here"
-        if _MEANT_AS_CODE.fullmatch(text):
-            said = f"{text!r} is no trouble code: {_CODE_FORM}"
-        super().__init__(said + near)
-        self.suggestions = suggestions
+_CODE_LIKE: Final = re.compile(r"[PCBU][0-9A-F]{4}(?:[-:]?[0-9A-F]{2})?", re.IGNORECASE)
+_MEANT_AS_CODE: Final = re.compile(r"[PCBU][0-9][0-9A-Z]*(?:[-:][0-9A-Z]*)?", re.IGNORECASE)
+_PID_LIKE: Final = re.compile(r"(?:0X|PID ?|01 ?)?([0-9A-F]{2})")
+_CODE_FORM: Final = (
+    "a trouble code is P, C, B or U, a digit from 0 to 3 and three hexadecimal digits"
+)
 
 
 def explain(text: str) -> Explanation:
@@ -81,24 +44,24 @@ def explain(text: str) -> Explanation:
     asked = "".join(c if c.isprintable() else "?" for c in text.strip())[:MAX_TEXT]
     if _CODE_LIKE.fullmatch(asked):
         try:
-            return _explain_code(*split_code(asked))
+            return explain_code(*split_code(asked))
         except ValueError:
-            raise UnknownTopicError(asked, _near(asked)) from None
+            raise _unknown(asked) from None
     name = asked.upper().replace("-", "_").replace(" ", "_")
     try:
-        return _explain_signal(signals.by_name(name))
+        return explain_signal(name)
     except TableError:
         pass
     monitor = asked.lower().replace("_", "-").replace(" ", "-").removesuffix("-monitor")
     if monitor in _monitors():
         return _explain_monitor(monitor)
-    by_pid = _by_pid(asked)
-    if by_pid is not None:
-        return by_pid
+    pid = _PID_LIKE.fullmatch(asked.upper())
+    if pid is not None and signals.by_pid(int(pid[1], 16)):
+        return explain_pid(int(pid[1], 16))
     parts = components_named(asked)
     if parts:
         return _explain_parts(asked, parts)
-    raise UnknownTopicError(asked, _near(asked))
+    raise _unknown(asked)
 
 
 def explain_all(words: Sequence[str]) -> tuple[Explanation, ...]:
@@ -129,93 +92,26 @@ def explain_all(words: Sequence[str]) -> tuple[Explanation, ...]:
             break
         else:
             rest = " ".join(left if found else words)
-            raise UnknownTopicError(rest, _near(rest) or _near(" ".join(words)))
+            raise _unknown(rest, _near(rest) or _near(" ".join(words)))
     return tuple(found)
 
 
-def _explain_code(code: str, failure_type: str | None) -> Explanation:
-    said = describe(code)
-    facts = [("system", said.family), ("defined by", f"the {said.definer}")]
-    if said.definer is Definer.RESERVED:
-        facts[1] = ("defined by", "nobody yet: a reserved range")
-    if failure_type is not None:
-        facts.append(("failure type", f"{failure_type}: {failure_words(failure_type)}"))
-    if said.note:
-        facts.append(("beware", said.note))
-    row = code_row(code)
-    if row is None:
-        return Explanation(
-            "code", code, said.meaning, _NOT_A_PART, tuple(facts), safety=caution(code)
-        )
-    mates = [
-        c.label
-        for c in components().values()
-        if c.connector and c.connector == row.component.connector and c != row.component
-    ]
-    if mates:
-        facts.append(("often shares a plug with", ", ".join(mates)))
-    if row.component.reference:
-        facts.append(("often shares a supply with", "other sensors on a 5 V reference"))
-    if row.component.leads_to:
-        led = [c for c in codes() if row.component.leads_to_code(c)]
-        facts.append(("commonly brings along", _listed(led)))
-    return Explanation(
-        "code",
-        code,
-        said.meaning,
-        _NOT_A_PART,
-        tuple(facts),
-        row.fault.causes,
-        row.fault.measure,
-        row.component.signals,
-        caution(code),
-    )
-
-
-def _explain_signal(signal: signals.Signal) -> Explanation:
-    topic = _topics()["signal"].get(_topic_name(signal.name), {})
-    facts = [("PID", f"{signal.pid:02X} (services 01 and 02)")]
-    if signal.unit:
-        facts.append(("unit", shown(signal.unit)))
-    if signal.low is not None and signal.high is not None:
-        facts.append(("can say", f"{signal.low:g} to {signal.high:g}, steps of {signal.step:g}"))
-    if "expected" in topic:
-        facts.append(("expected", f"{topic['expected']} ({topic['source']})"))
-    related = tuple(
-        dict.fromkeys(
-            other
-            for component in components().values()
-            if signal.name in component.signals
-            for other in component.signals
-            if other != signal.name
-        )
-    )
-    return Explanation(
-        "signal",
-        signal.name,
-        signal.label,
-        topic.get("meaning", ""),
-        tuple(facts),
-        tuple(topic.get("causes", ())),
-        topic.get("measure", ""),
-        related,
-    )
-
-
-def _topic_name(name: str) -> str:
-    wideband = re.fullmatch(r"O2S([3-8])_V", name)
-    return "O2S2_V" if wideband else _SAME_TOPIC.get(name, name)
+def _unknown(text: str, near: tuple[str, ...] | None = None) -> UnknownTopicError:
+    said = f"{text!r} is no code, signal, monitor or part known here"
+    if _MEANT_AS_CODE.fullmatch(text):
+        said = f"{text!r} is no trouble code: {_CODE_FORM}"
+    return UnknownTopicError(said, _near(text) if near is None else near)
 
 
 def _explain_monitor(name: str) -> Explanation:
-    topic = _topics()["monitor"][name]
+    topic = monitor_topics()[name]
     return Explanation(
         "monitor",
         name,
-        topic["title"],
-        topic["meaning"],
+        topic.title,
+        topic.meaning,
         (
-            ("completes", topic["completes"]),
+            ("completes", topic.completes),
             ("drive plan", "where the maker publishes one, that one, not this"),
             ("not complete", "means unknown, not repaired"),
             ("source", "common practice, no source"),
@@ -227,43 +123,26 @@ def _explain_parts(text: str, ids: Sequence[str]) -> Explanation:
     """Return what is known about the parts, systems or modules that one word names."""
     parts = [components()[i] for i in ids]
     named = [code for code, row in codes().items() if row.component in parts]
-    facts = [("codes that name it", _listed(named) or "none in this edition")]
-    led = [c for c in codes() if c not in named and any(p.leads_to_code(c) for p in parts)]
+    facts = [("codes that name it", runs(named) or "none in this edition")]
+    led = grouped(tuple(dict.fromkeys(pattern for part in parts for pattern in part.leads_to)))
     if led:
-        facts.append(("commonly brings along", _listed(led)))
+        facts.append(("commonly brings along", "; ".join(f"{g.name} {g.codes}" for g in led)))
     related = tuple(dict.fromkeys(signal for part in parts for signal in part.signals))
     if not related:
         facts.append(
             ("live readings", "none that the standard knows: the maker's means are needed")
         )
+    rails = [rail for part in parts for rail in part.rails]
     return Explanation(
         "part",
         text,
         "; ".join(part.label for part in parts),
-        _NOT_A_PART,
+        NOT_A_PART,
         tuple(facts),
         related=related,
         safety=next(filter(None, map(caution, named)), ""),
-    )
-
-
-def _listed(found: Sequence[str]) -> str:
-    more = ", …" if len(found) > MOST_CODES else ""
-    return ", ".join(found[:MOST_CODES]) + more
-
-
-def _by_pid(text: str) -> Explanation | None:
-    match = re.fullmatch(r"(?:0X|PID ?|01 ?)?([0-9A-F]{2})", text.upper())
-    rows = signals.by_pid(int(match[1], 16)) if match else ()
-    if not rows:
-        return None
-    if len(rows) == 1:
-        return _explain_signal(rows[0])
-    first = _explain_signal(rows[0])
-    names = tuple(dict.fromkeys(row.name for row in rows))
-    title = f"PID {rows[0].pid:02X}: {len(names)} signals, first {first.title}"
-    return Explanation(
-        "signal", f"{rows[0].pid:02X}", title, first.meaning, first.facts, related=names
+        watch=tuple(watch(signal, rails) for signal in related),
+        brings_along=led,
     )
 
 
@@ -294,18 +173,3 @@ def _known() -> Iterator[str]:
 @cache
 def _monitors() -> frozenset[str]:
     return frozenset(monitor_names("spark")) | frozenset(monitor_names("compression"))
-
-
-@cache
-def _topics() -> Mapping[str, Mapping[str, Mapping[str, Any]]]:
-    """Return the topics, checked against the signal table and the monitors' names."""
-    try:
-        data: dict[str, Any] = tomllib.loads(package_text(FILE))
-    except tomllib.TOMLDecodeError as error:
-        raise TableError(f"not TOML: {error}", file=FILE) from error
-    for name in data["signal"]:
-        signals.by_name(name)
-    if set(data["monitor"]) != _monitors():
-        odd = sorted(set(data["monitor"]) ^ _monitors())
-        raise TableError(f"monitors without a topic, or the reverse: {odd}", file=FILE)
-    return data

@@ -25,7 +25,9 @@ TABLES = {
     "codes, one family": ("from obdlog.codes.data import code_row", "code_row('P0102')"),
     "codes, all families": ("from obdlog.codes.data import codes", "codes()"),
     "judgement rules": ("from obdlog.codes.judge import load_rules", "load_rules()"),
-    "topics": ("from obdlog.codes import explain", "explain._topics()"),
+    "topics": ("from obdlog.codes.topics import signal_topics", "signal_topics()"),
+    "advice on codes": ("from obdlog.codes.advice import load_advice", "load_advice()"),
+    "explain P0102": ("from obdlog.codes.explain import explain", "explain('P0102')"),
 }
 """Import and reading of each table."""
 
