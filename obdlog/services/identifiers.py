@@ -59,10 +59,10 @@ def parse_identifiers(payload: bytes, context: decode.Context = decode.EMPTY) ->
     if family == _TESTS:
         return _tests(name, low, data)
     if family == _VEHICLE_INFO:
-        info = vehicle_info.parse_item(low, data, Bus.CAN)
+        info = vehicle_info.parse_item(low, data, Bus.CAN, count_may_lack=True)
         return Identified(name, data, info=info, problem=info.problem)
     if identifier == _VIN:
-        info = vehicle_info.parse_item(vehicle_info.VIN, data, Bus.CAN)
+        info = vehicle_info.parse_item(vehicle_info.VIN, data, Bus.CAN, count_may_lack=True)
         return Identified(name, data, info=info, problem=info.problem)
     return Identified(name, data)
 

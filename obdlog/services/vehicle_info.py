@@ -113,8 +113,13 @@ def parse_vehicle_info(payload: bytes, bus: Bus = Bus.CAN) -> VehicleInfo:
     return parse_item(payload[1], payload[2:], bus)
 
 
-def parse_item(info_type: int, body: bytes, bus: Bus) -> VehicleInfo:
+def parse_item(
+    info_type: int, body: bytes, bus: Bus, *, count_may_lack: bool = False
+) -> VehicleInfo:
     """Return the item whose info type is known; `body` is what follows the info type.
+
+    `count_may_lack` is for OBD on UDS, whose item count is not settled: then the body may also
+    be whole items, or begin with text.
 
     Raises
     ------
@@ -126,9 +131,19 @@ def parse_item(info_type: int, body: bytes, bus: Bus) -> VehicleInfo:
     if info_type % BITMAP_STEP == 0:
         return VehicleInfo(info_type, supported=_bitmaps(info_type, body, bus), raw=body)
     kind = info_types.info_types().get(info_type)
-    return (
-        _unknown(info_type, body, bus) if kind is None else _PARSERS[kind.layout](kind, body, bus)
-    )
+    if kind is None:
+        return _unknown(info_type, body, bus)
+    if count_may_lack and kind.layout != info_types.MESSAGE_COUNT:
+        body = _with_count(kind, body)
+    return _PARSERS[kind.layout](kind, body, bus)
+
+
+def _with_count(kind: InfoType, body: bytes) -> bytes:
+    """Return `body` with an item count in front, put there where it is whole items without."""
+    counted = len(_without_filler(kind, body)) == body[0] * kind.size
+    if counted or (len(body) % kind.size and not _begins_with_text(kind, body)):
+        return body
+    return bytes([min(-(-len(body) // kind.size), 0xFF)]) + body
 
 
 def _bitmaps(info_type: int, body: bytes, bus: Bus) -> tuple[int, ...]:
@@ -161,21 +176,25 @@ class _Body:
 
 
 def _body(kind: InfoType, body: bytes, bus: Bus) -> _Body:
-    """Return the data of a reply without item count, message number and filler.
-
-    A reply of OBD on UDS may lack the count: then the body is whole items, or begins with text.
-    """
+    """Return the data of a reply without item count, message number and filler."""
     if bus is Bus.LEGACY:
         missing = f"the reply begins with message {body[0]}, not 1" if body[0] != 1 else ""
         return _Body(body[1:], None, missing)
-    data, length = body[1:], body[0] * kind.size
-    # A text padded in front is not cut: it may end in letters that look like filler.
-    padded_in_front = kind.layout == info_types.TEXT and data[:1] == b"\0"
-    items = data if padded_in_front else without_filler(data, length)
-    uncounted = len(body) % kind.size == 0 or (kind.layout == info_types.TEXT and body[0] >= _SPACE)
-    if uncounted and len(items) != length:
+    items = _without_filler(kind, body)
+    if _begins_with_text(kind, body) and len(items) != body[0] * kind.size:
         return _Body(body)
     return _Body(items, body[0])
+
+
+def _begins_with_text(kind: InfoType, body: bytes) -> bool:
+    return kind.layout == info_types.TEXT and body[0] >= _SPACE
+
+
+def _without_filler(kind: InfoType, body: bytes) -> bytes:
+    """Return what follows the item count, without the filler of the last frame."""
+    # A text padded in front is not cut: it may end in letters that look like filler.
+    padded_in_front = kind.layout == info_types.TEXT and body[1:2] == b"\0"
+    return body[1:] if padded_in_front else without_filler(body[1:], body[0] * kind.size)
 
 
 def _records(kind: InfoType, found: _Body) -> tuple[list[bytes], str]:

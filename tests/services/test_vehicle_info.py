@@ -62,6 +62,8 @@ def test_verification_numbers_keep_leading_zeros() -> None:
     [
         ("490603", bytes(8), Bus.CAN, "counts 3", 2),
         ("490602", bytes(6), Bus.CAN, "cut short", 1),
+        ("490602", bytes(7), Bus.CAN, "cut short", 1),
+        ("490402", b"CAL".ljust(31, b"\0"), Bus.CAN, "cut short", 1),
         ("490402", b"CAL".ljust(16, b"\0"), Bus.CAN, "counts 2", 1),
         ("490202", VIN.encode(), Bus.CAN, "counts 2", 1),
         ("490200", VIN.encode(), Bus.CAN, "counts 0", 1),
@@ -79,6 +81,15 @@ def test_what_is_wrong_is_said_beside_what_was_read(
     found = info(start, data, bus)
     assert words in found.problem
     assert len(found.items) == held
+
+
+def test_counters_that_lack_a_byte_are_not_shifted_by_one() -> None:
+    """The item count of service 09 on CAN is never left out (SAE J1979)."""
+    found = info("490802", bytes.fromhex("000500"))
+    assert (found.counters, found.problem) == (
+        (("OBDCOND", 5),),
+        "the last item is cut short: 1 of 2 bytes",
+    )
 
 
 def test_two_identification_numbers() -> None:
