@@ -4,9 +4,9 @@ A row of a family's table states a run of codes: ``P0100,maf,sensor A,circuit ra
 P0100 to P0103, one kind of fault each, ``-`` where the standard leaves a number out. A place that
 counts (``cylinder 1..8``, ``sensor A..B``) repeats the faults for each of its places.
 
-Code numbers, and which circuit each names, are from memory of SAE J2012 / ISO 15031-6 and from
-public lists that quote it (PUBLIC-DTC); all wording, and the relations between components, are
-ours (common practice, no source).
+Code numbers, and which circuit each names, follow public lists that quote SAE J2012 / ISO 15031-6
+(PUBLIC-DTC); a kind of fault with a ``?`` behind it is in none of them and from memory. All
+wording, and the relations between components, are ours (common practice, no source).
 """
 
 from __future__ import annotations
@@ -44,6 +44,7 @@ KINDS: Final = (
 _COUNTING: Final = re.compile(r"(|.* )(\d+|[A-Z])\.\.(\d+|[A-Z])")
 _RAIL: Final = re.compile(r"([A-Z][A-Z0-9_]*)(=|>=|<=)(-?\d{1,6}(?:\.\d{1,6})?)(\*?)")
 _LEFT_OUT: Final = "-"
+_UNLISTED: Final = "?"
 _HEX: Final = "0123456789ABCDEF"
 _PATTERN_PART: Final = re.compile(r"\[[^]]*\]|.")
 _RANGE: Final = re.compile(r"([0-9A-F])(?:-([0-9A-F]))?")
@@ -157,12 +158,16 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class CodeRow:
-    """One code of the table; `place` is the bank, cylinder or sensor, "" where none."""
+    """One code of the table; `place` is the bank, cylinder or sensor, "" where none.
+
+    `listed` says whether a public list of codes names it; if not, it is from memory.
+    """
 
     code: str
     component: Component
     place: str
     fault: Fault
+    listed: bool = True
 
 
 @cache
@@ -250,7 +255,10 @@ def _run(row: Row) -> Iterator[CodeRow]:
     try:
         number = code_number(cells["first"])
         component = components()[cells["component"]]
-        kinds = [None if one == _LEFT_OUT else faults()[one] for one in cells["faults"].split()]
+        kinds = [
+            None if one == _LEFT_OUT else (faults()[one.rstrip(_UNLISTED)], _UNLISTED not in one)
+            for one in cells["faults"].split()
+        ]
     except KeyError as error:
         raise row.error(f"unknown component or fault {error}") from None
     except ValueError as error:
@@ -258,7 +266,7 @@ def _run(row: Row) -> Iterator[CodeRow]:
     for place in _places(row):
         for kind in kinds:
             if kind is not None:
-                yield CodeRow(code_text(number), component, place, kind)
+                yield CodeRow(code_text(number), component, place, *kind)
             number += 1
 
 

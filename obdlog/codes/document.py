@@ -39,6 +39,7 @@ def codes_page() -> str:
             ),
         ),
         f"## Codes with a meaning: {len(codes())}\n",
+        "A question mark: no public list at hand names the code; it is from memory.\n",
         table(("Codes", "Circuit or system", "Kinds of fault, in order"), _runs()),
         "## Kinds of fault\n",
         table(
@@ -92,7 +93,11 @@ def _runs() -> Iterator[tuple[str, ...]]:
         first, last = rows[0], rows[-1]
         numbers = first.code if first is last else f"{first.code}–{last.code}"
         place = f", {first.place}" if first.place else ""
-        yield numbers, first.component.label + place, " · ".join(row.fault.id for row in rows)
+        yield numbers, first.component.label + place, " · ".join(map(_kind, rows))
+
+
+def _kind(row: CodeRow) -> str:
+    return row.fault.id if row.listed else f"{row.fault.id}?"
 
 
 def _run_of(index: int, row: CodeRow) -> tuple[int, str, str]:

@@ -18,6 +18,7 @@ from obdlog.codes.topics import monitor_topics, watch
 from obdlog.tables.code_text import code_number, code_text
 
 MOST_GROUPS = 8
+_FROM_MEMORY = "no public list at hand names this code; compare with the maker's documents"
 NOT_A_PART = "A code names a circuit or a system, not a part."
 _NO_MONITOR = (
     "no readiness monitor covers it: it is proven when it stays away after clearing, a key cycle "
@@ -37,6 +38,8 @@ def explain_code(code: str, failure_type: str | None) -> Explanation:
     if row is None:
         return _unexplained(said, facts)
     part = row.component
+    if not row.listed:
+        facts.append(("beware", _FROM_MEMORY))
     if mates := _mates(row):
         facts.append(("often shares a plug with", ", ".join(mates)))
     if part.reference:
