@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from fnmatch import translate
 from functools import cache, lru_cache
 from heapq import nlargest
+from math import prod
 from typing import Final
 
 from obdlog.tables.code_text import code_number, code_text
@@ -78,7 +79,8 @@ class Rail:
 class Component:
     """A circuit, part, system or module that codes name; `kind` is one of `KINDS`.
 
-    `connector` and `reference` are groups that share a plug or a 5 V supply on many vehicles.
+    `connector` and `reference` are groups that share a plug or a 5 V supply on many vehicles; a
+    heater that may sit in one of several plugs names them all (``o2-upstream|o2-downstream``).
     `leads_to` are patterns of codes that a fault here commonly brings along.
     """
 
@@ -96,6 +98,10 @@ class Component:
     def on_12_volt(self) -> bool:
         """Whether this is part of the supply whose voltage PID 42 shows."""
         return self.kind == "supply" and "VPWR" in self.signals
+
+    def shares_plug(self, other: Component) -> bool:
+        """Return whether the two are different and share a plug on many vehicles."""
+        return self != other and bool(set(_parts(self.connector)) & set(_parts(other.connector)))
 
     def leads_to_code(self, code: str) -> bool:
         """Return whether a fault of this component commonly brings `code` along."""
@@ -131,6 +137,11 @@ def _range(part: str) -> str:
         _HEX[_HEX.index(first) : _HEX.index(last or first) + 1]
         for first, last in _RANGE.findall(part[1:-1])
     )
+
+
+def breadth(pattern: str) -> int:
+    """Return how many numbers fit a pattern of codes."""
+    return prod(map(len, _places_of(pattern)))
 
 
 def codes_matching(patterns: tuple[str, ...]) -> Iterator[CodeRow]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 
 from obdlog.codes.advice import (
@@ -10,20 +11,28 @@ from obdlog.codes.advice import (
     load_advice,
     proving_monitors,
 )
-from obdlog.codes.data import CodeRow, code_row, codes_matching, components
+from obdlog.codes.data import CodeRow, breadth, code_row, codes_matching, components
 from obdlog.codes.explanation import Explanation, Group, ProvingMonitor
 from obdlog.codes.judge import caution
 from obdlog.codes.meaning import CodeMeaning, Definer, describe, failure_words
 from obdlog.codes.topics import monitor_topics, watch
+from obdlog.tables import signals
 from obdlog.tables.code_text import code_number, code_text
 
 MOST_GROUPS = 8
+_PLACE = re.compile(r"bank (\d)(?: sensor (\d))?")
+_BANK = re.compile(r"bank \d")
+_NARROW = re.compile(r"O2S\d_V")
+_SPREAD = re.compile(r"\[([0-9A-F])-([0-9A-F])\]")
 _FROM_MEMORY = "no public list at hand names this code; compare with the maker's documents"
 NOT_A_PART = "A code names a circuit or a system, not a part."
+MOST_CODES = 64
+"""Numbers that a pattern may stand for and still be listed one by one."""
 _NO_MONITOR = (
-    "no readiness monitor covers it: it is proven when it stays away after clearing, a key cycle "
-    "and a drive like the one that set it"
+    "No readiness monitor covers it: it is proven when it stays away after clearing, a key cycle "
+    "and a drive like the one that set it."
 )
+_MONITOR = "No code while that monitor is not complete means unknown, not repaired."
 
 
 def explain_code(code: str, failure_type: str | None) -> Explanation:
@@ -48,16 +57,17 @@ def explain_code(code: str, failure_type: str | None) -> Explanation:
         facts.append(("commonly brings along", _listed(groups)))
     if sources := _sources(row):
         facts.append(("commonly comes from", "; ".join(sources)))
-    if part.kind == "module":
-        facts.append(("names", "the module that is spoken of, not the one that reports it"))
+    if row.fault.sort == "network" and part.kind == "module":
+        facts.append(
+            ("names", "the module that is missed or disbelieved, not the one that reports it")
+        )
     causes, measure = causes_and_measure(row)
     monitors = tuple(
         ProvingMonitor(name, topic.title, topic.completes)
         for name in proving_monitors(row)
         if (topic := monitor_topics()[name])
     )
-    if not monitors:
-        facts.append(("proof of repair", _NO_MONITOR))
+    names = signals_at(row)
     return Explanation(
         "code",
         code,
@@ -66,12 +76,13 @@ def explain_code(code: str, failure_type: str | None) -> Explanation:
         tuple(facts),
         causes,
         measure,
-        part.signals,
+        names,
         caution(code),
-        tuple(watch(signal, part.rails) for signal in part.signals),
+        tuple(watch(signal, part.rails) for signal in names),
         groups,
         sources,
         monitors,
+        _MONITOR if monitors else _NO_MONITOR,
         load_advice().returns.get(row.fault.sort, ""),
         first_text(load_advice().driving, code),
     )
@@ -103,11 +114,7 @@ def _unexplained(said: CodeMeaning, facts: list[tuple[str, str]]) -> Explanation
 
 def _mates(row: CodeRow) -> tuple[str, ...]:
     """Return the other circuits that share the plug of this one on many vehicles."""
-    mine = row.component
-    if not mine.connector:
-        return ()
-    mates = (c.label for c in components().values() if c.connector == mine.connector)
-    return tuple(label for label in mates if label != mine.label)
+    return tuple(c.label for c in components().values() if c.shares_plug(row.component))
 
 
 def _sources(row: CodeRow) -> tuple[str, ...]:
@@ -116,12 +123,47 @@ def _sources(row: CodeRow) -> tuple[str, ...]:
     return tuple(dict.fromkeys(c.label for c in found))
 
 
+def signals_at(row: CodeRow) -> tuple[str, ...]:
+    """Return the signals of the code's circuit at its place: those of its bank, its sensor."""
+    place = _PLACE.match(row.place)
+    if place is None:
+        return row.component.signals
+    found = (_at(signal, int(place[1]), int(place[2] or 0)) for signal in row.component.signals)
+    return tuple(dict.fromkeys(found))
+
+
+def _at(name: str, bank: int, sensor: int) -> str:
+    """Return the signal of a bank and sensor that belongs with `name`, or `name` itself."""
+    if _NARROW.fullmatch(name):
+        # PID 13 counts four sensors a bank; where a car has PID 1D its places hold instead.
+        return f"O2S{(bank - 1) * 4 + sensor}_V" if bank <= 2 and 1 <= sensor <= 4 else name
+    label = signals.by_name(name).label
+    wanted = _BANK.sub(f"bank {bank}", label)
+    known = signals.pids_by_name()
+    others = (f"{name[:at]}{bank}{name[at + 1 :]}" for at, c in enumerate(name) if c.isdigit())
+    return next(
+        (o for o in others if o in known and signals.by_name(o).label == wanted),
+        name,
+    )
+
+
 def grouped(patterns: tuple[str, ...]) -> tuple[Group, ...]:
-    """Return the codes that fit `patterns`, those of one circuit together."""
+    """Return the codes that fit `patterns`, those of one circuit together, whole ranges last."""
     found: dict[str, list[str]] = {}
-    for row in codes_matching(patterns):
+    few = tuple(pattern for pattern in patterns if breadth(pattern) <= MOST_CODES)
+    for row in codes_matching(few):
         found.setdefault(row.component.label, []).append(row.code)
-    return tuple(Group(name, runs(codes)) for name, codes in found.items())
+    many = ", ".join(map(_range_text, (p for p in patterns if p not in few)))
+    groups = [Group(name, runs(codes)) for name, codes in found.items()]
+    return tuple([*groups, Group("codes of the ranges", many)] if many else groups)
+
+
+def _range_text(pattern: str) -> str:
+    """Return ``U00xx to U04xx`` for ``U0[0-4]??``."""
+    ends = _SPREAD.search(pattern)
+    if ends is None:
+        return pattern.replace("?", "x")
+    return " to ".join(_SPREAD.sub(end, pattern).replace("?", "x") for end in ends.groups())
 
 
 def runs(codes: Iterable[str]) -> str:

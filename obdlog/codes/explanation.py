@@ -55,8 +55,8 @@ class Explanation:
     `facts` are (name, text) pairs such as unit and range. `causes` stand in order of likelihood.
     `related` are names of signals, `watch` says more of them. `brings_along` are codes that a fault
     here commonly causes, `comes_from` the circuits whose faults commonly cause this one.
-    `monitors` prove a repair, `returns` says when the code would be back. `driving` and `safety`
-    are "" where nothing special holds.
+    `monitors` and `proof` say what proves a repair, `returns` when the code would be back.
+    `driving` and `safety` are "" where nothing special holds.
     """
 
     kind: str
@@ -72,6 +72,7 @@ class Explanation:
     brings_along: tuple[Group, ...] = ()
     comes_from: tuple[str, ...] = ()
     monitors: tuple[ProvingMonitor, ...] = ()
+    proof: str = ""
     returns: str = ""
     driving: str = ""
 

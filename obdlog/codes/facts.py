@@ -11,6 +11,7 @@ from obdlog.codes.work import WorkItem, match_work
 from obdlog.model import Value, Work
 
 CONFIRMED, PENDING, PERMANENT, FAILING_NOW = "confirmed", "pending", "permanent", "failing-now"
+NOT_TESTED = "not-tested"
 _STORED_ANEW = frozenset({CONFIRMED, PENDING, FAILING_NOW})
 
 

@@ -66,6 +66,7 @@ class Rule:
     judgement: Verdict
     when: tuple[str, ...]
     because: str
+    source: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +140,7 @@ def parse_rules(text: str, file: str = FILE) -> Rules:
     try:
         data: dict[str, Any] = tomllib.loads(text)
         rules = tuple(
-            Rule(r["id"], Verdict(r["judgement"]), tuple(r["when"]), r["because"])
+            Rule(r["id"], Verdict(r["judgement"]), tuple(r["when"]), r["because"], r["source"])
             for r in data["rule"]
         )
         cautions = tuple((tuple(c["codes"]), str(c["text"])) for c in data.get("caution", []))

@@ -15,6 +15,26 @@ _NUMBERED = re.compile(
 )
 _SAME_AS_CYLINDER = {"injector": "cylinder", "coil": "cylinder", "plug": "cylinder"}
 _SHORT_BANK = re.compile(r"\bb([12]) ?s([1-3])\b")
+_SENSOR_AT = re.compile(r"\b(?:oxygen|o2|lambda|ho2s|air fuel|nox) ")
+_BEFORE = re.compile(r"\b(?:upstream|front|pre|before)\b")
+_BEHIND = re.compile(r"\b(?:downstream|rear|post|behind|after)\b")
+_SPELLINGS = {
+    "tire": "tyre", "hood": "bonnet", "windshield": "windscreen", "gearbox": "transmission",
+    "ground": "earth", "temp": "temperature", "diff": "differential",
+}  # fmt: skip
+_ONE_NAME = tuple(
+    (re.compile(rf"\b(?:{several})\b"), one)
+    for several, one in (
+        ("exhaust gas recirculation", "egr"),
+        ("(?:diesel |gasoline |petrol )?particulate filter|soot filter|gpf", "dpf"),
+        ("diesel exhaust fluid|def|urea", "reductant"),
+        ("(?:hybrid|high voltage|hv|ev|drive|traction) battery", "traction battery"),
+        ("mass air ?flow|air flow|air mass", "airflow"),
+    )
+)
+"""Things that people and the tables call by several names, in the words of `_normal`."""
+_SAY_NOTHING = frozenset({"the", "a", "an", "of", "its", "my", "and", "on", "in", "at", "for"})
+_LEAST_WORDS = 2
 MAX_TEXT = 500
 
 
@@ -50,13 +70,21 @@ def match_work(work: Work) -> tuple[WorkItem, ...]:
 
 
 def match_components(text: str) -> frozenset[str]:
-    """Return the ids of the components whose names occur in `text`, the longest names winning."""
+    """Return the ids of the components whose names occur in `text`, the longest names winning.
+
+    Where some words are left over, those are meant of which one name holds all words, if there are
+    any: ``fan of the traction battery``.
+    """
     words = _normal(text).split()
     hits: list[tuple[int, int, str]] = []
     for alias, ids in _aliases().items():
         for start in range(len(words) - len(alias) + 1):
             if tuple(words[start : start + len(alias)]) == alias:
                 hits += [(start, start + len(alias), component) for component in ids]
+    wanted = frozenset(words) - _SAY_NOTHING
+    named = any(wanted <= frozenset(words[start:end]) for start, end, _ in hits)
+    if not named and (holding := _holding(wanted)):
+        return holding
     return frozenset(
         component
         for start, end, component in hits
@@ -64,9 +92,23 @@ def match_components(text: str) -> frozenset[str]:
     )
 
 
+def _holding(words: frozenset[str]) -> frozenset[str]:
+    """Return the components of which one name holds all of `words`, at least two of them."""
+    if len(words) < _LEAST_WORDS:
+        return frozenset()
+    return frozenset(
+        component for alias, ids in _aliases().items() if words <= set(alias) for component in ids
+    )
+
+
 def components_named(text: str) -> tuple[str, ...]:
-    """Return the ids of the components that `text` as a whole is a name of, in table order."""
-    return _aliases().get(tuple(_normal(text[:MAX_TEXT]).split()), ())
+    """Return the ids of the components that `text` as a whole names, in table order.
+
+    Else those of which one name holds all its words: ``airbag lamp`` for an airbag warning lamp.
+    """
+    words = tuple(_normal(text[:MAX_TEXT]).split())
+    holding = _holding(frozenset(words) - _SAY_NOTHING)
+    return _aliases().get(words) or tuple(i for i in components() if i in holding)
 
 
 def _match(text: str, done: str) -> WorkItem:
@@ -89,13 +131,20 @@ def _aliases() -> dict[tuple[str, ...], tuple[str, ...]]:
 def _normal(text: str) -> str:
     """Return lower-case words, singular, without punctuation."""
     words = re.sub(r"[^a-z0-9/]+", " ", text.lower()).split()
-    return " ".join(
+    singular = (
         w[:-1] if len(w) > 3 and w.endswith("s") and w[-2] not in "su" else w for w in words
     )
+    text = " ".join(_SPELLINGS.get(word, word) for word in singular)
+    for several, one in _ONE_NAME:
+        text = several.sub(one, text)
+    return text
 
 
 def _numbers(text: str) -> tuple[tuple[str, str], ...]:
     spread = _SHORT_BANK.sub(r"bank \1 sensor \2", text)
+    if _SENSOR_AT.search(spread):
+        spread += " sensor 1" * bool(_BEFORE.search(spread))
+        spread += " sensor 2" * bool(_BEHIND.search(spread))
     return tuple(
         (_SAME_AS_CYLINDER.get(kind, kind), number.lstrip("0"))
         for kind, numbers in _NUMBERED.findall(spread)

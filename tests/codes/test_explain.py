@@ -65,7 +65,7 @@ def test_every_monitor(name: str) -> None:
         ("ECTT", "ECT"),
         ("coolant tempe", "ECT"),
         ("catalist", "catalyst"),
-        ("airbag lamp", "airbag"),
+        ("airbags lampe", "airbag"),
         ("brakes", "brake module"),
     ],
 )

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from obdlog.codes.conditions import CONDITIONS
-from obdlog.codes.data import codes
+from obdlog.codes.data import code_row, codes
 from obdlog.codes.facts import CodeFacts, Evidence
 from obdlog.codes.judge import Judgement, Verdict, caution, judge, load_rules, parse_rules
 from obdlog.codes.work import match_components
@@ -156,7 +156,7 @@ def test_only_permanent_is_past_and_only_pending_is_undecided() -> None:
     assert verdicts(facts("P0420", "permanent")) == {"P0420": "past"}
     assert verdicts(facts("P0420", "permanent", "confirmed")) == {"P0420": "fault"}
     assert verdicts(facts("P0171", "pending")) == {"P0171": "undecided"}
-    assert verdicts(facts("P0171", "not-tested")) == {"P0171": "past"}
+    assert verdicts(facts("P0171", "not-tested-this-cycle")) == {"P0171": "past"}
     assert judge([CodeFacts("P0171", statuses=frozenset())])[0].rule == "nothing-known"
 
 
@@ -235,6 +235,184 @@ def test_several_modules_that_miss_one_point_to_that_one() -> None:
     assert [j.module for j in found] == ["7E8", "7E9"]
 
 
+MISSING_ABS = (facts("U0121", module="7E8"), facts("U0121", module="7E9"))
+RULES: dict[str, tuple[tuple[CodeFacts, ...], dict[str, Any]]] = {
+    "came-back-before-any-run": (
+        (facts("P0102", returned_after_clear=True),),
+        {"readings": {"CLR_TIME": 0, "CLR_DIST": 0, "WARM_UPS": 0}},
+    ),
+    "came-back-in-the-first-drive": (
+        (facts("P0101", returned_after_clear=True),),
+        {"readings": {"CLR_TIME": 12, "CLR_DIST": 9, "WARM_UPS": 1}},
+    ),
+    "came-back-later": (
+        (facts("P0455", returned_after_clear=True),),
+        {"readings": {"CLR_TIME": 300, "CLR_DIST": 240, "WARM_UPS": 6}},
+    ),
+    "came-back": ((facts("P0102", returned_after_clear=True),), {}),
+    "reads-at-rail": ((facts("P0118"),), {"readings": {"ECT": -40}}),
+    "failing-now-after-work": (
+        (facts("U0121", "failing-now"),), {"unplugged": ("brake module",)},
+    ),
+    "permanent-only": ((facts("P0420", "permanent"),), {}),
+    "module-was-unplugged": ((facts("U0121"),), {"unplugged": ("brake module",)}),
+    "circuit-was-unplugged": ((facts("P0102"),), {"unplugged": ("airflow meter",)}),
+    "shares-a-plug": ((facts("P0113"),), {"unplugged": ("airflow meter",)}),
+    "battery-was-off": ((facts("U0100"),), {"unplugged": ("battery",)}),
+    "module-after-supply-work": ((facts("P0606"),), {"replaced": ("engine earth strap",)}),
+    "shared-reference": ((facts("P0107"), facts("P0642")), {}),
+    "shared-reference-suspected": ((facts("P0107"), facts("P0452")), {}),
+    "follows-misfire": ((facts("P0420"), facts("P0302")), {}),
+    "follows-root": ((facts("P0171"), facts("P0102")), {}),
+    "work-led-to-it": ((facts("P0171"),), {"unplugged": ("airflow meter",)}),
+    "limited-without-its-cause": ((facts("P2106"),), {}),
+    "low-voltage": (
+        (facts("U0100", module="7E9"), facts("U0155", module="7E8")), {"voltage_v": 11.2},
+    ),
+    "low-voltage-when-stored": ((facts("P0102", freeze_frame={"VPWR": 9.8, "RPM": 700}),), {}),
+    "pending-only": ((facts("P0171", "pending"),), {}),
+    "not-tested-since-clearing": ((facts("P0171", "not-tested"),), {}),
+    "not-current": ((facts("P0171", "not-tested-this-cycle"),), {}),
+    "maker-code-after-work": ((facts("P1234"),), {"unplugged": ("airflow meter",)}),
+    "plausible-again": ((facts("P0118"),), {"readings": {"ECT": 84}}),
+    "both-banks": ((facts("P0171"), facts("P0174")), {}),
+    "several-miss-one-module": (MISSING_ABS, {}),
+    "one-plug-together": ((facts("P0102"), facts("P0113")), {}),
+    "failing-now": ((facts("P0102", "failing-now"),), {}),
+    "unexplained": ((facts("P0102"),), {}),
+    "nothing-known": ((CodeFacts("P0102", statuses=frozenset()),), {}),
+}  # fmt: skip
+"""The plainest invented case of each rule: codes, the first of which it decides, and evidence."""
+
+
+@pytest.mark.parametrize("rule", RULES)
+def test_every_rule_can_decide(rule: str) -> None:
+    found, more = RULES[rule]
+    assert judged(*found, **more)[found[0].code].rule == rule
+
+
+def test_every_rule_has_its_case_and_its_source() -> None:
+    assert list(RULES) == [rule.id for rule in load_rules().rules]
+    assert all(rule.source for rule in load_rules().rules)
+
+
+@pytest.mark.parametrize("returned", ["before-any-run", "in-the-first-drive", "later"])
+def test_when_it_came_back_is_evidence(returned: str) -> None:
+    found, more = RULES[f"came-back-{returned}"]
+    said = judged(*found, **more)[found[0].code]
+    assert said.judgement is Verdict.FAULT
+    words = {
+        "before-any-run": "electrical",
+        "in-the-first-drive": "whenever it is tested",
+        "later": "temperature, standing",
+    }
+    assert words[returned] in said.because
+
+
+def test_a_reading_that_is_possible_again_leaves_it_open() -> None:
+    now = judged(facts("P0118"), readings={"ECT": 84})["P0118"]
+    assert (now.judgement, now.rule) == (Verdict.UNDECIDED, "plausible-again")
+    assert "84 °C" in now.because
+    assert "loose contact" in now.because
+    hot = judged(facts("P0117"), readings={"ECT": 180})["P0117"]
+    assert hot.rule == "reads-at-rail"
+    still = judged(facts("P0118", "failing-now"), readings={"ECT": 84})["P0118"]
+    assert still.judgement is Verdict.FAULT
+    stands = judged(facts("P0102"), readings={"MAF": 0, "RPM": 0})["P0102"]
+    assert stands.rule == "unexplained"  # no airflow through an engine that stands proves nothing
+
+
+def test_reconnected_and_reading_well_is_said_with_the_after_effect() -> None:
+    found = judged(facts("P0118"), unplugged=("coolant sensor",), readings={"ECT": 84})["P0118"]
+    assert found.rule == "circuit-was-unplugged"
+    assert found.because.endswith("ECT reads 84 °C now, a possible value.")
+
+
+@pytest.mark.parametrize(
+    ("root", "limited"),
+    [("P2127", "P2106"), ("P2138", "P2104"), ("P0122", "P2105"), ("P2135", "P2110"),
+     ("P2101", "P2106")],
+)  # fmt: skip
+def test_limited_power_follows_the_code_that_limits_it(root: str, limited: str) -> None:
+    assert verdicts(facts(root), facts(limited)) == {root: "fault", limited: "follow-on"}
+
+
+@pytest.mark.parametrize(
+    "root", ["P0302", "P0171", "P0172", "P0135", "P0133", "P0141", "P0137", "P0102"]
+)
+def test_the_catalyst_is_judged_after_misfire_mixture_and_sensors(root: str) -> None:
+    assert verdicts(facts(root), facts("P0420"))["P0420"] == "follow-on"
+
+
+@pytest.mark.parametrize(
+    ("words", "code"),
+    [
+        ("battery", "P0606"), ("main relay", "P0601"), ("engine earth strap", "P060A"),
+        ("alternator", "P062F"),
+    ],
+)  # fmt: skip
+def test_codes_of_a_modules_inside_after_supply_work(words: str, code: str) -> None:
+    found = judged(facts(code), unplugged=(words,))[code]
+    assert found.judgement is Verdict.AFTER_EFFECT
+    assert verdicts(facts(code), unplugged=("airflow meter",)) == {code: "fault"}
+    assert verdicts(facts(code, returned_after_clear=True), unplugged=(words,)) == {code: "fault"}
+
+
+@pytest.mark.parametrize(
+    ("words", "code"),
+    [
+        ("NOx sensor", "P2200"), ("DPF pressure sensor", "P2452"),
+        ("dpf differential pressure sensor", "P2453"), ("exhaust gas temperature sensor", "P0544"),
+        ("urea level sensor", "P203A"), ("reductant injector", "P2047"),
+        ("soot sensor", "P24AE"), ("shift solenoid", "P0750"), ("transmission connector", "P0753"),
+        ("input speed sensor", "P0715"), ("transmission temperature sensor", "P0712"),
+        ("inverter temperature sensor", "P0AED"), ("battery fan", "P0A81"),
+        ("fan of the traction battery", "P0A81"), ("service plug", "P0A0A"),
+        ("motor resolver", "P0A3F"), ("glow plug relay", "P0670"), ("egr cooling valve", "P2425"),
+        ("airbag module", "U0151"), ("transmission module", "U0101"), ("inverter", "U0110"),
+    ],
+)  # fmt: skip
+def test_work_on_every_family_is_matched_by_the_same_means(words: str, code: str) -> None:
+    assert code_row(code) is not None
+    assert verdicts(facts(code), unplugged=(words,)) == {code: "after-effect"}
+    assert verdicts(facts(code), replaced=(words,)) == {code: "after-effect"}
+    assert verdicts(facts(code), unplugged=("sunroof",)) == {code: "fault"}
+
+
+def test_upstream_and_downstream_sensors_are_told_apart() -> None:
+    up = verdicts(
+        facts("P0130"), facts("P0136"), facts("P0135"), facts("P0141"),
+        unplugged=("upstream oxygen sensor",),
+    )  # fmt: skip
+    assert up["P0130"] == up["P0135"] == "after-effect"
+    assert up["P0141"] != "after-effect"
+    assert up["P0136"] != "after-effect"
+    assert verdicts(facts("P0136"), unplugged=("rear o2 sensor",)) == {"P0136": "after-effect"}
+
+
+@pytest.mark.parametrize(
+    ("words", "component"),
+    [("tire pressure module", "tyre-pressure"), ("hood switch", "engine-hood"),
+     ("engine ground", "module-earth"), ("coolant temp sensor", "ect")],
+)  # fmt: skip
+def test_spellings_of_both_shores(words: str, component: str) -> None:
+    assert component in match_components(words)
+
+
+def test_an_unplugged_actuator_cannot_move() -> None:
+    assert verdicts(facts("P0A82"), unplugged=("battery fan",)) == {"P0A82": "after-effect"}
+    # A new one must move.
+    assert verdicts(facts("P0A82"), replaced=("battery fan",)) == {"P0A82": "fault"}
+
+
+def test_two_circuits_of_one_plug_point_to_the_plug() -> None:
+    found = judged(facts("P0102"), facts("P0113"))
+    assert {j.rule for j in found.values()} == {"one-plug-together"}
+    assert "P0102, P0113" in found["P0102"].because
+    apart = judged(facts("P0130"), facts("P0141"))  # sensors 1 and 2 have a plug each
+    assert "one-plug-together" not in {j.rule for j in apart.values()}
+
+
 def test_a_makers_code_is_undecided_where_work_may_explain_it() -> None:
     assert verdicts(facts("P1234")) == {"P1234": "fault"}
     assert verdicts(facts("P1234"), unplugged=("MAF",)) == {"P1234": "undecided"}
@@ -243,7 +421,10 @@ def test_a_makers_code_is_undecided_where_work_may_explain_it() -> None:
 @pytest.mark.parametrize(
     ("code", "words"),
     [("B0001", "Airbags"), ("U0151", "Airbags"), ("C0031", "Brakes"), ("U0121", "Brakes"),
-     ("P0AA6", "650 V"), ("P0301", "flashing"), ("P0102", "")],
+     ("P0AA6", "650 V"), ("P0301", "flashing"), ("P0102", ""), ("P0087", "pierce skin"),
+     ("P0524", "oil"), ("P0217", "cap"), ("P2127", "cut"), ("P2463", "hundred degrees"),
+     ("P0351", "volts"), ("P0455", "no flame"), ("P0480", "by itself"), ("P0532", "licensed"),
+     ("P0705", "chock"), ("P0562", "sparks"), ("P20EE", "irritates")],
 )  # fmt: skip
 def test_cautions(code: str, words: str) -> None:
     assert words in caution(code)

@@ -52,8 +52,7 @@ def _show(found: Explanation) -> None:
     width = screen.console().width
     is_code = found.kind == "code"
     title = f"{found.name} · {found.title}" if is_code else found.title
-    for line in textwrap.wrap(screen.plain(title), width):
-        screen.heading(line)
+    screen.heading("\n".join(_wrapped(title, width)))
     facts = _facts(found.facts, width)
     for part in (
         _wrapped(found.meaning, width),
@@ -87,7 +86,7 @@ def _facts(facts: Iterable[tuple[str, str]], width: int) -> Iterator[str]:
 
 
 def _list(title: str, items: Iterable[str], width: int, *, numbered: bool = False) -> Iterator[str]:
-    shown = [screen.plain(item) for item in items if item]
+    shown = [screen.plain(item if numbered else _sentence(item)) for item in items if item]
     if not shown:
         return
     yield f"\n{title}"
@@ -106,7 +105,8 @@ def _signals(found: Explanation, width: int) -> Iterator[str]:
     if found.watch:
         yield "\nRelated signals"
     for watch in found.watch[:MOST_SIGNALS]:
-        yield from _wrapped(f"{watch.signal} (PID {watch.pid}): {watch.label}", width, "  ")
+        name = screen.plain(f"{watch.signal} (PID {watch.pid}): {watch.label}")
+        yield from textwrap.wrap(name, width, initial_indent="  ", subsequent_indent=" " * 4)
         yield from (line for text in _expected(watch) for line in _wrapped(text, width, "      "))
     if further := [watch.signal for watch in found.watch[MOST_SIGNALS:]]:
         yield from _wrapped(f"and {', '.join(further)}", width, "  ")
@@ -125,7 +125,12 @@ def _proof(found: Explanation, width: int) -> Iterator[str]:
     """Yield when the code would return and which monitor must run again."""
     told = [found.returns] if found.returns else []
     told += [f"{m.title} must run again and pass. {m.completes}" for m in found.monitors]
-    yield from _list("Is it repaired?", (text[:1].upper() + text[1:] for text in told), width)
+    yield from _list("Is it repaired?", (*told, found.proof), width)
+
+
+def _sentence(text: str) -> str:
+    begun = text[:1].upper() + text[1:]
+    return begun if begun.endswith((".", "?")) else f"{begun}."
 
 
 def _wrapped(text: str, width: int, indent: str = "") -> list[str]:
