@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from itertools import pairwise
+from typing import NamedTuple
 
 from obdlog.errors import DecodeError
 
@@ -72,7 +72,9 @@ def split_items(
     guess = lengths
     if len(unknown) == 1 and len(set(requested or ())) > 1:
         guess = _with_any(lengths, next(iter(unknown)), len(body))
-    best = _best_way(body, guess, requested, id_bytes, skip)
+    once = next(iter(unknown)) if guess is not lengths else None
+    ways = _ways(body, guess, requested, id_bytes=id_bytes, skip=skip, once=once)[-1]
+    best = ways[0].items() if ways else None
     # Data of an unknown identifier can look like identifiers that nobody asked for.
     if best is not None and not (unknown and _strangers(best, requested)):
         return best
@@ -94,13 +96,15 @@ def split_leading(
 
     None where the bytes before no such identifier add up. Of several places the first is taken.
     """
-    for end, identifier in enumerate(body[:_MAX_SPLIT]):
-        if end == 0 or lengths(identifier):
+    body = body[:_MAX_SPLIT]
+    ways = _ways(body, lengths, requested, skip=skip)
+    for end, identifier in enumerate(body):
+        if end == 0 or lengths(identifier) or not ways[end]:
             continue
         if requested is not None and identifier not in requested:
             continue
-        items = _best_way(body[:end], lengths, requested, 1, skip)
-        if items is not None and not _strangers(items, requested):
+        items = ways[end][0].items()
+        if not _strangers(items, requested):
             return items, identifier
     return None
 
@@ -115,37 +119,82 @@ def _strangers(items: Sequence[Item], requested: Sequence[int] | None) -> bool:
     return requested is not None and any(name not in requested for name, _ in items)
 
 
-def _best_way(
-    body: bytes, lengths: Lengths, requested: Sequence[int] | None, id_bytes: int, skip: int
-) -> tuple[Item, ...] | None:
-    # ways[i]: the few best ways to read the body from byte i to its end, built from the end.
-    ways: list[list[tuple[Item, ...]]] = [[] for _ in body] + [[()]]
-    for start in range(len(body) - id_bytes, -1, -1):
-        identifier = int.from_bytes(body[start : start + id_bytes], "big")
+class _Way(NamedTuple):
+    """One way to read the bytes so far; ways are compared by `cost`, the lower the better."""
+
+    cost: tuple[int, int, int, int, int] = (0, 0, 0, 0, 0)
+    seen: int = 0
+    place: int = -1
+    item: Item = (0, b"")
+    before: _Way | None = None
+
+    def items(self) -> tuple[Item, ...]:
+        found: list[Item] = []
+        way: _Way | None = self
+        while way is not None and way.before is not None:
+            found.append(way.item)
+            way = way.before
+        return tuple(reversed(found))
+
+
+def _ways(
+    body: bytes,
+    lengths: Lengths,
+    requested: Sequence[int] | None,
+    *,
+    id_bytes: int = 1,
+    skip: int = 0,
+    once: int | None = None,
+) -> list[list[_Way]]:
+    """Return for each place in `body` the few best ways to read the bytes before it, best first.
+
+    Each way carries its cost on, so that hostile data cost time in proportion to their length.
+    `once` is an identifier that no way may hold twice.
+    """
+    places = _places(requested)
+    ways: list[list[_Way]] = [[] for _ in range(len(body) + 1)]
+    ways[0] = [_Way()]
+    for start in range(len(body) + 1):
+        ways[start] = sorted(ways[start], key=lambda way: way.cost)[:_MAX_WAYS]
         first = start + id_bytes
-        for length in lengths(identifier):
+        if not ways[start] or first >= len(body):
+            continue
+        identifier = int.from_bytes(body[start:first], "big")
+        for unlikely, length in enumerate(lengths(identifier)):
             end = first + skip + length
-            if end <= len(body):
-                item = (identifier, body[first:end])
-                ways[start] += [(item, *rest) for rest in ways[end]]
-        ranked = sorted(ways[start], key=lambda way: _cost(way, lengths, skip, requested))
-        ways[start] = ranked[:_MAX_WAYS]
-    return ways[0][0] if ways[0] else None
+            if end > len(body):
+                continue
+            item = (identifier, body[first:end])
+            ways[end] += [
+                _longer(way, item, unlikely, places)
+                for way in ways[start]
+                if identifier != once or not way.seen >> identifier & 1
+            ]
+    return ways
 
 
-def _cost(
-    way: tuple[Item, ...], lengths: Lengths, skip: int, requested: Sequence[int] | None
-) -> tuple[int, int, int, int, int]:
-    names = [identifier for identifier, _ in way]
-    repeats = len(names) - len(set(names))
-    unlikely = sum(lengths(identifier).index(len(data) - skip) for identifier, data in way)
+def _places(requested: Sequence[int] | None) -> dict[int, int] | None:
+    """Return where each requested identifier stands first, None where the request is unknown."""
     if requested is None:
-        return (0, repeats, 0, unlikely, len(names))
-    wanted = {identifier: place for place, identifier in reversed(list(enumerate(requested)))}
-    strangers = sum(name not in wanted for name in names)
-    places = [wanted[name] for name in names if name in wanted]
-    disorder = sum(a > b for a, b in pairwise(places))
-    return (strangers, repeats, -len(set(places)), unlikely, disorder)
+        return None
+    return {identifier: place for place, identifier in reversed(list(enumerate(requested)))}
+
+
+def _longer(way: _Way, item: Item, unlikely: int, places: dict[int, int] | None) -> _Way:
+    """Return `way` with one more item; `unlikely` is the rank of the item's length."""
+    strangers, repeats, wanted, unlikelies, disorder = way.cost
+    name, place = item[0], way.place
+    new = not way.seen >> name & 1
+    if places is None:
+        disorder += 1  # only the number of identifiers
+    elif (found := places.get(name)) is None:
+        strangers += 1
+    else:
+        wanted -= new
+        disorder += place > found
+        place = found
+    cost = (strangers, repeats + (not new), wanted, unlikelies + unlikely, disorder)
+    return _Way(cost, way.seen | 1 << name, place, item, way)
 
 
 def without_filler(data: bytes, length: int) -> bytes:

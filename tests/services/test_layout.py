@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from contextlib import suppress
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from obdlog.errors import DecodeError
 from obdlog.services.current_data import parse_current_data, split_current_data
+from obdlog.services.layout import split_items, split_leading
 from obdlog.tables.decode import EMPTY
 
 
@@ -116,3 +120,26 @@ def test_random_bytes_raise_only_decode_errors(body: bytes, requested: list[int]
 def test_a_hostile_reply_is_split_in_bounded_time() -> None:
     # Every second byte could begin a trim of one byte or two: 2^255 readings, were all tried.
     assert split_current_data(b"\x41" + b"\x06" * 510)
+
+
+class TestHostileData:
+    """Bytes that can be read in very many ways cost time in proportion to their number."""
+
+    @pytest.mark.parametrize("body", [b"\x06" * 500, b"\x06\x07" * 250, b"\x06\xfd" * 250])
+    @pytest.mark.parametrize("split_body", [split_items, split_leading])
+    def test_each_place_is_looked_at_once(
+        self, split_body: Callable[..., object], body: bytes
+    ) -> None:
+        asked: list[int] = []
+
+        def lengths(identifier: int) -> tuple[int, ...]:
+            asked.append(identifier)
+            return (1, 2) if identifier < 0x10 else ()
+
+        with suppress(DecodeError):
+            split_body(body, lengths)
+        assert len(asked) <= 2 * len(body) + 2
+
+    def test_an_unknown_length_is_taken_once(self) -> None:
+        with pytest.raises(DecodeError):
+            split("41" + "FD" * 500, [0x06, 0xFD])
