@@ -12,7 +12,7 @@ wording, and the relations between components, are ours (common practice, no sou
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from fnmatch import translate
 from functools import cache, lru_cache
@@ -44,6 +44,8 @@ KINDS: Final = (
 
 _COUNTING: Final = re.compile(r"(|.* )(\d+|[A-Z])\.\.(\d+|[A-Z])")
 _RAIL: Final = re.compile(r"([A-Z][A-Z0-9_]*)(=|>=|<=)(-?\d{1,6}(?:\.\d{1,6})?)(\*?)")
+_MOST_PLACES: Final = 99
+_SAME_LETTER_AND_DIGIT: Final = 0xFFF
 _LEFT_OUT: Final = "-"
 _UNLISTED: Final = "?"
 _HEX: Final = "0123456789ABCDEF"
@@ -145,15 +147,34 @@ def breadth(pattern: str) -> int:
 
 
 def codes_matching(patterns: tuple[str, ...]) -> Iterator[CodeRow]:
-    """Yield the codes that fit one of `patterns`, opening only the families that can hold any."""
+    """Yield the codes that fit one of `patterns`, making only the runs that can hold any."""
+    if not patterns:
+        return
     fits = re.compile("|".join(pattern.replace("?", ".") for pattern in patterns)).fullmatch
+    ends = [(_end(pattern, min), _end(pattern, max)) for pattern in patterns]
     for family in FAMILIES:
-        mine = _places_of(family)
-        if any(
-            all(set(a) & set(b) for a, b in zip(mine, _places_of(pattern), strict=True))
-            for pattern in patterns
-        ):
-            yield from (row for code, row in _family(family).items() if fits(code))
+        lowest, highest = _end(family, min), _end(family, max)
+        mine = [(low, high) for low, high in ends if low <= highest and high >= lowest]
+        for row in _rows(family) if mine else ():
+            first, last = row.cells["first"], min(_reach(row), highest)
+            if any(first <= high and last >= low for low, high in mine):
+                yield from (one for one in _run(row) if fits(one.code))
+
+
+def _end(pattern: str, which: Callable[[str], str]) -> str:
+    """Return the lowest or highest text that fits a pattern of codes."""
+    return "".join(map(which, _places_of(pattern)))
+
+
+def _reach(row: Row) -> str:
+    """Return the last code that a run may reach, or one behind it."""
+    places = _MOST_PLACES if ".." in row.cells["place"] else 1
+    count = (row.cells["faults"].count(" ") + 1) * places
+    try:
+        first = code_number(row.cells["first"])
+        return code_text(min(first + count, first | _SAME_LETTER_AND_DIGIT))
+    except ValueError as error:
+        raise row.error(str(error)) from None
 
 
 @dataclass(frozen=True, slots=True)
