@@ -17,16 +17,21 @@ STATUS_OF_REPLY = {0x43: CONFIRMED, 0x47: PENDING, 0x4A: PERMANENT}
 """What a code in a reply of services 03, 07 and 0A is (SAE J1979)."""
 
 UDS_REPLY = 0x59
+SNAPSHOTS = 0x04
 _PADDING = (b"\x00", b"\x55", b"\xaa", b"\xcc", b"\xff")
 
 
 class _Report(NamedTuple):
-    """Where a report of service 19 keeps its codes: bytes before the first, of one, before it."""
+    """Where a report of service 19 keeps its codes: bytes before the first, of one, before it.
+
+    `alone` is true where one code stands and data of its own follow.
+    """
 
     header: int
     record: int
     before: int = 0
     permanent: bool = False
+    alone: bool = False
 
 
 _REPORTS = {
@@ -35,8 +40,14 @@ _REPORTS = {
     0x15: _Report(3, 4, permanent=True),
     0x42: _Report(6, 5, before=1),  # group, two masks, format; severity before each code
     0x55: _Report(5, 4, permanent=True),  # group, mask, format; no severity
+    0x56: _Report(6, 4),  # functional group, mask, format, readiness group
+    0x1A: _Report(4, 4),  # mask, record number
+    SNAPSHOTS: _Report(2, 4, alone=True),
+    0x06: _Report(2, 4, alone=True),  # extended records
 }
-"""Reports that list codes (ISO 14229-1; 08 to 0E, 13 and 15 from memory)."""
+"""Reports that list codes (ISO 14229-1; all but 02, 42 and 55 from memory)."""
+
+_READINESS_GROUP, _SUPPORTED_RECORD = 0x56, 0x1A
 
 STATUS_BITS = (
     (0x08, CONFIRMED),
@@ -62,10 +73,17 @@ class Code:
 
 @dataclass(frozen=True, slots=True)
 class CodeReply:
-    """The codes of one reply; `problem` says what in it disagrees with its own count."""
+    """The codes of one reply; `problem` says what in it disagrees with its own count.
+
+    `readiness_group` and `record` are what reports 56 and 1A are about. `data` are the bytes
+    behind the code of reports 04 and 06: how long their records are, only the maker defines.
+    """
 
     codes: tuple[Code, ...]
     problem: str = ""
+    readiness_group: int | None = None
+    record: int | None = None
+    data: bytes = b""
 
 
 def code_from_bytes(two: bytes) -> str:
@@ -164,6 +182,10 @@ def _read_uds(payload: bytes) -> CodeReply:
         )
     check_reply(payload, UDS_REPLY, least=report.header)
     body = payload[report.header :]
+    data = body[report.record :] if report.alone else b""
+    if report.alone:
+        check_reply(payload, UDS_REPLY, least=report.header + report.record)
+        body = body[: report.record]
     codes = []
     for record in _records(body, report.record):
         code, status = record[report.before : report.before + 3], status_names(record[-1])
@@ -173,7 +195,13 @@ def _read_uds(payload: bytes) -> CodeReply:
             codes.append(Code(code_from_bytes(code[:2]), f"{code[2]:02X}", status))
     left = len(body) % report.record
     left_over = f"{left} bytes are left over after the last code" if left else ""
-    return CodeReply(tuple(codes), left_over)
+    return CodeReply(
+        tuple(codes),
+        left_over,
+        readiness_group=payload[5] if payload[1] == _READINESS_GROUP else None,
+        record=payload[3] if payload[1] == _SUPPORTED_RECORD else None,
+        data=data,
+    )
 
 
 def status_names(status: int) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from obdlog.codes.meaning import describe, failure_words
+from obdlog.errors import DecodeError
 from obdlog.model import Bus, Reading
 from obdlog.services import (
     codes,
@@ -98,6 +99,36 @@ def _codes(reply: bytes, asked: Asked, result: JsonObject) -> None:
     found = codes.read_codes(reply, asked.bus)
     result["codes"] = [_code(code) for code in found.codes]
     result["error"] = found.problem or None
+    told = {
+        "readiness_group": _two_digits(found.readiness_group),
+        "record": _two_digits(found.record),
+        "hex": found.data.hex().upper() or None,
+    }
+    if any(told.values()):
+        result["info"] = {key: value for key, value in told.items() if value is not None}
+    if not found.data:
+        return
+    if reply[1] == codes.SNAPSHOTS and (readings := _snapshot(found.data, asked)):
+        result["readings"] = readings
+    else:
+        result["error"] = "what stands behind the code is not read: only the maker defines it"
+
+
+def _snapshot(data: bytes, asked: Asked) -> list[JsonObject]:
+    """Return the readings of one snapshot made of F4xx alone; of any other only its bytes say."""
+    if len(data) < 2:
+        return []
+    number, count = data[0], data[1]
+    try:
+        items = identifiers.split_identifiers(bytes([identifiers.REPLY]) + data[2:])
+        readings = current_data.readings_of(items, asked.context, asked.bus)
+    except DecodeError:
+        return []
+    return [{**_reading(r), "frame": number} for r in readings] if len(items) == count else []
+
+
+def _two_digits(number: int | None) -> str | None:
+    return None if number is None else f"{number:02X}"
 
 
 def _erased(_reply: bytes, _asked: Asked, result: JsonObject) -> None:

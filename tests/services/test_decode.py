@@ -310,3 +310,48 @@ def test_no_reply_breaks_the_decoder(
 
 def test_a_payload_beyond_any_message_is_refused() -> None:
     assert "longer" in decode_payload(b"\x41" * 5000)["error"]
+
+
+class TestReportsOfService19:
+    """Layouts of ISO 14229-1, from memory; 59 56 also as public sources state SAE J1979-2."""
+
+    def test_codes_of_a_readiness_group(self) -> None:
+        result = decode_line({"reply": "595633FF040104200050" + "04300008"})
+        assert [(c["code"], c["failure_type"], c["status"]) for c in result["codes"]] == [
+            ("P0420", "00", "not-tested"),
+            ("P0430", "00", "confirmed"),
+        ]
+        assert (result["info"], result["error"]) == ({"readiness_group": "01"}, None)
+
+    def test_codes_that_support_an_extended_record(self) -> None:
+        result = decode_line({"reply": "591AFF90" + "04200008"})
+        assert [c["code"] for c in result["codes"]] == ["P0420"]
+        assert result["info"] == {"record": "90"}
+
+    def test_a_snapshot_of_current_data_is_read(self) -> None:
+        result = decode_line({"reply": "590404200008" + "0102" + "F40C1AF8" + "F4057B"})
+        assert [(r["signal"], r["value"], r["frame"]) for r in result["readings"]] == [
+            ("RPM", 1726.0, 1),
+            ("ECT", 83, 1),
+        ]
+        assert result["info"] == {"hex": "0102F40C1AF8F4057B"}
+
+    @pytest.mark.parametrize(
+        ("reply", "data"),
+        [
+            ("590404200008" + "0101" + "20011234", "010120011234"),
+            ("590404200008" + "0103" + "F40C1AF8", "0103F40C1AF8"),
+            ("590604200008" + "900102", "900102"),
+        ],
+    )
+    def test_what_only_the_maker_defines_stays_bytes(self, reply: str, data: str) -> None:
+        result = decode_line({"reply": reply})
+        assert [c["code"] for c in result["codes"]] == ["P0420"]
+        assert result["info"] == {"hex": data}
+        assert "only the maker defines it" in result["error"]
+        assert "readings" not in result
+
+    def test_a_code_without_records(self) -> None:
+        result = decode_line({"reply": "590404200008"})
+        assert "info" not in result
+        assert result["error"] is None
