@@ -68,6 +68,8 @@ def explain_code(code: str, failure_type: str | None) -> Explanation:
         if (topic := monitor_topics()[name])
     )
     names = signals_at(row)
+    if not names:
+        facts.append(("live readings", "none that the standard knows: the maker's are needed"))
     return Explanation(
         "code",
         code,

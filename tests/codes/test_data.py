@@ -9,6 +9,7 @@ from types import ModuleType
 
 import pytest
 
+from obdlog.client import JUDGING_PIDS
 from obdlog.codes import advice, data, topics
 from obdlog.codes.advice import Advice, Refinement, load_advice, parse_advice
 from obdlog.codes.data import (
@@ -134,6 +135,12 @@ def test_what_a_component_says_exists(name: str) -> None:
         assert signal.high is not None
         assert signal.low <= rail.value <= signal.high
         assert watch(rail.signal, (rail,)).at_its_end, "the topic does not say what it means"
+
+
+def test_the_codes_command_reads_what_the_judgement_looks_at() -> None:
+    rails = {rail.signal for component in components().values() for rail in component.rails}
+    looked_at = {*rails, "RPM", "VPWR", "CLR_TIME", "CLR_DIST", "WARM_UPS"}
+    assert {by_name(name).pid for name in looked_at} <= set(JUDGING_PIDS)
 
 
 @pytest.mark.parametrize(
