@@ -265,7 +265,7 @@ def test_trims_of_two_bytes_are_told_from_pid_1d_wherever_it_stands(written):
     # 0x80 is 0 %, 0x07 could be the next PID; bank 3 exists (1D = 33).
     data = load(
         written(
-            ask(1.0, "01060708", ["7E8", "4106800707808008808008".replace(" ", ""), 0.0]),
+            ask(1.0, "01060708", ["7E8", "41068007078080088080", 0.0]),
             ask(2.0, "011D", ["7E8", "411DFF", 0.0]),
         )
     )
