@@ -61,11 +61,11 @@ def test_it_says_what_to_do(run, width, code):
         ("P056216", ["16: voltage too low"]),
         ("P2127", ["5 V reference", "limited to idle"]),
         ("P2463", ["0 to 2 kPa", "Particulate filter monitor", "regenerat"]),
-        ("P0AA6", ["650 V", "orange cables", "trained people"]),
+        ("P0AA6", ["hundred volts", "orange cables", "trained people"]),
         ("U0121", ["not the one that reports it", "No readiness monitor"]),
         ("B0001", ["ohmmeter", "Do not measure and do not unplug"]),
         ("P1234", ["the maker", "maker's documents", "injectors"]),
-        ("P0FFF", ["no public list", "650 V"]),
+        ("P0FFF", ["no public list", "hundred volts"]),
     ],
 )
 def test_what_each_must_not_leave_out(run, code, words):

@@ -421,7 +421,7 @@ def test_a_makers_code_is_undecided_where_work_may_explain_it() -> None:
 @pytest.mark.parametrize(
     ("code", "words"),
     [("B0001", "Airbags"), ("U0151", "Airbags"), ("C0031", "Brakes"), ("U0121", "Brakes"),
-     ("P0AA6", "650 V"), ("P0301", "flashing"), ("P0102", ""), ("P0087", "pierce skin"),
+     ("P0AA6", "hundred volts"), ("P0301", "flashing"), ("P0102", ""), ("P0087", "pierce skin"),
      ("P0524", "oil"), ("P0217", "cap"), ("P2127", "cut"), ("P2463", "hundred degrees"),
      ("P0351", "volts"), ("P0455", "no flame"), ("P0480", "by itself"), ("P0532", "licensed"),
      ("P0705", "chock"), ("P0562", "sparks"), ("P20EE", "irritates")],
