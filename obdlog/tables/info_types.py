@@ -9,8 +9,7 @@ from types import MappingProxyType
 from typing import Final
 
 from obdlog.errors import TableError
-from obdlog.tables.loader import Row, package_text, read_rows
-from obdlog.units import check_unit
+from obdlog.tables.loader import package_text, read_rows
 
 TYPES_FILE: Final = "j1979_info_types.csv"
 COUNTERS_FILE: Final = "j1979_counters.csv"
@@ -77,21 +76,17 @@ def parse_info_types(text: str, file: str = TYPES_FILE) -> Mapping[int, InfoType
             raise row.error(f"id: {cells['id']!r} is no information type, or stands twice")
         if cells["layout"] not in LAYOUTS:
             raise row.error(f"layout: {cells['layout']!r} is none of {', '.join(sorted(LAYOUTS))}")
-        _need(row, "label", "key", "source", "checked")
+        row.need("label", "key", "source", "checked")
         size = row.whole("size")
         if not 1 <= size <= 32:
             raise row.error(f"size: {size} is not 1 to 32 bytes")
-        try:
-            unit = check_unit(cells["unit"])
-        except ValueError as error:
-            raise row.error(str(error)) from None
         found[number] = InfoType(
             number,
             cells["label"],
             cells["layout"],
             size,
             cells["key"],
-            unit,
+            row.unit(),
             row.whole("unavailable", 16) if cells["unavailable"] else None,
             cells["list"],
         )
@@ -123,7 +118,7 @@ def parse_counters(text: str, file: str = COUNTERS_FILE) -> Mapping[str, tuple[I
     """
     lists: dict[str, list[InUseCounter]] = {}
     for row in read_rows(text, COUNTER_COLUMNS, file):
-        _need(row, "list", "name", "source", "checked")
+        row.need("list", "name", "source", "checked")
         cells, held = row.cells, lists.setdefault(row.cells["list"], [])
         if row.whole("position", 16) != len(held) or any(c.name == cells["name"] for c in held):
             raise row.error("positions count from 00 without gaps, and no name stands twice")
@@ -148,7 +143,7 @@ def parse_module_names(text: str, file: str = NAMES_FILE) -> Mapping[str, str]:
     """
     found: dict[str, str] = {}
     for row in read_rows(text, NAME_COLUMNS, file):
-        _need(row, *NAME_COLUMNS)
+        row.need(*NAME_COLUMNS)
         cells = row.cells
         for acronym in (cells["acronym"], *(f"{cells['stem']}{n}" for n in range(1, 9))):
             if acronym in found:
@@ -160,9 +155,3 @@ def parse_module_names(text: str, file: str = NAMES_FILE) -> Mapping[str, str]:
 def module_meaning(ecu_name: str) -> str | None:
     """Return what a module's own name (``ECM-EngineControl``) stands for, None where unknown."""
     return _module_names().get(ecu_name.partition("-")[0].strip())
-
-
-def _need(row: Row, *columns: str) -> None:
-    for column in columns:
-        if not row.cells[column]:
-            raise row.error(f"{column} is empty")

@@ -12,6 +12,7 @@ from functools import lru_cache
 from typing import Final, NamedTuple
 
 from obdlog.errors import TableError
+from obdlog.units import check_unit
 
 _EXACT: Final = re.compile(r"-?[0-9]{1,20}(?:\.[0-9]{1,20}|/0*[1-9][0-9]{0,19})?")
 
@@ -43,6 +44,25 @@ class Row(NamedTuple):
             return exact(text)
         except ValueError:
             raise self.error(f"{column}: {text!r} is not a fraction") from None
+
+    def yes(self, column: str) -> bool:
+        """Return whether a cell says ``yes``; it may only say that or ``no``."""
+        if self.cells[column] not in ("yes", "no"):
+            raise self.error(f"{column} is neither yes nor no")
+        return self.cells[column] == "yes"
+
+    def unit(self, column: str = "unit") -> str:
+        """Return a cell as a unit that `obdlog.units` knows."""
+        try:
+            return check_unit(self.cells[column])
+        except ValueError as error:
+            raise self.error(str(error)) from None
+
+    def need(self, *columns: str) -> None:
+        """Raise TableError unless each of these cells says something."""
+        for column in columns:
+            if not self.cells[column]:
+                raise self.error(f"{column} is empty")
 
 
 @lru_cache(maxsize=512)

@@ -10,7 +10,6 @@ from types import MappingProxyType
 from typing import Final
 
 from obdlog.tables.loader import package_text, read_rows
-from obdlog.units import check_unit
 
 FILE: Final = "j1979_oxygen_tests.csv"
 COLUMNS: Final = ("id", "constant", "unit", "scale", "source", "checked")
@@ -44,15 +43,8 @@ def parse_oxygen_scales(text: str, file: str = FILE) -> Mapping[int, OxygenScale
         number, scale = row.whole("id", 16), row.fraction("scale")
         if not 0 < number <= 0xFF or number in found:
             raise row.error(f"id: {row.cells['id']!r} is no test id, or stands twice")
-        if row.cells["constant"] not in ("yes", "no"):
-            raise row.error("constant is neither yes nor no")
-        if scale <= 0 or not row.cells["source"] or not row.cells["checked"]:
-            raise row.error(
-                "a scale above zero, a source and what it was checked against are needed"
-            )
-        try:
-            unit = check_unit(row.cells["unit"])
-        except ValueError as error:
-            raise row.error(str(error)) from None
-        found[number] = OxygenScale(row.cells["constant"] == "yes", unit, scale)
+        if scale <= 0:
+            raise row.error("scale is not above zero")
+        row.need("source", "checked")
+        found[number] = OxygenScale(row.yes("constant"), row.unit(), scale)
     return MappingProxyType(found)

@@ -12,7 +12,6 @@ from typing import Final
 from obdlog.errors import TableError
 from obdlog.tables.codecs import Number
 from obdlog.tables.loader import package_text, read_rows
-from obdlog.units import check_unit
 
 FILE: Final = "j1979_uasid.csv"
 COLUMNS: Final = ("id", "signed", "scale", "offset", "unit", "source", "checked")
@@ -113,23 +112,16 @@ def parse_scalings(text: str, file: str = FILE) -> Mapping[int, Scaling]:
             raise row.error(f"id: {row.cells['id']!r} is not 01 to FF")
         if number in found:
             raise row.error(f"identifier {number:02X} stands twice")
-        if row.cells["signed"] not in ("yes", "no"):
-            raise row.error("signed is neither yes nor no")
-        signed = row.cells["signed"] == "yes"
+        signed = row.yes("signed")
         if signed is not (number >= _SIGNED_FROM):
             raise row.error(f"{number:02X}: identifiers from 80 are signed, others are not")
-        if not row.cells["source"] or not row.cells["checked"]:
-            raise row.error("a source and what it was checked against are needed")
+        row.need("source", "checked")
         scale, offset = row.fraction("scale"), row.fraction("offset", "0")
         if scale <= 0:
             raise row.error("scale is not above zero")
-        try:
-            unit = check_unit(row.cells["unit"])
-        except ValueError as error:
-            raise row.error(str(error)) from None
         found[number] = Scaling(
             id=number,
-            unit=unit,
+            unit=row.unit(),
             scale=scale,
             offset=offset,
             signed=signed,
