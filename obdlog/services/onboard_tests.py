@@ -184,26 +184,12 @@ def parse_supported_monitors(payload: bytes, bus: Bus = Bus.CAN) -> tuple[int, .
 
 def _can_result(record: bytes) -> TestResult:
     names = (f"{record[0]:02X}", f"{record[1]:02X}", f"{record[2]:02X}")
+    scaling = uasid.scaling_or_raw(record[2])
     if not any(record[3:]):
-        return TestResult(*names, None, None, None, _unit(record[2]), NOT_RUN)
-    raw = [int.from_bytes(record[i : i + 2], "big") for i in (3, 5, 7)]
-    scaling = uasid.scaling(record[2])
-    if scaling is None:
-        # Ids from 80 on are signed whether or not their scale is known (SAE J1979).
-        value, low, high = (float(_signed(r) if record[2] >= 0x80 else r) for r in raw)
-    else:
-        value, low, high = (scaling.decode(r) for r in raw)
+        return TestResult(*names, None, None, None, scaling.unit, NOT_RUN)
+    value, low, high = (scaling.decode(int.from_bytes(record[i : i + 2], "big")) for i in (3, 5, 7))
     result = PASS if low <= value <= high else FAIL
-    return TestResult(*names, value, low, high, _unit(record[2]), result)
-
-
-def _unit(scaling_id: int) -> str:
-    scaling = uasid.scaling(scaling_id)
-    return scaling.unit if scaling else ""
-
-
-def _signed(raw: int) -> int:
-    return raw - 0x10000 if raw & 0x8000 else raw
+    return TestResult(*names, value, low, high, scaling.unit, result)
 
 
 def _legacy_result(record: bytes) -> TestResult:
