@@ -201,7 +201,11 @@ def test_advice_names_monitors_that_exist() -> None:
         ("P0011", ("egr-vvt",)), ("P0133", ("oxygen-sensor", "exhaust-gas-sensor")),
         ("P20EE", ("nox-scr",)), ("P0299", ("boost-pressure",)), ("P2002", ("pm-filter",)),
         ("P0102", ("components",)), ("P0741", ("components",)), ("U0100", ()), ("C0035", ()),
-        ("B0001", ()),
+        ("B0001", ()), ("P0093", ("fuel-system",)), ("P0148", ("components",)),
+        ("P0168", ("components",)), ("P044B", ("egr-vvt",)), ("P045C", ("egr-vvt",)),
+        ("P2080", ("components",)), ("P2088", ("egr-vvt",)), ("P2182", ("components",)),
+        ("P2195", ("oxygen-sensor", "exhaust-gas-sensor")), ("P222A", ("components",)),
+        ("P218F", ("nox-scr",)), ("P2279", ("fuel-system",)), ("P2423", ("nmhc-catalyst",)),
     ],
 )  # fmt: skip
 def test_the_monitor_that_proves_a_repair(code: str, monitors: tuple[str, ...]) -> None:
@@ -220,6 +224,11 @@ def test_the_monitor_that_proves_a_repair(code: str, monitors: tuple[str, ...]) 
         ("P0562", "battery", "12.4"), ("P0642", "pulls", "5.25"),
         ("P0753", "connector", "resistance"),
         ("P0607", "supply", "earth"), ("U3000", "supply", "earth"),
+        ("P0093", "line", "by hand"), ("P0087", "fuel", "cuts skin"), ("P039A", "valves", "cyl"),
+        ("P0049", "hose", "boost"), ("C0012", "caliper", "Do not drive"),
+        ("P0751", "fluid", "gear"), ("U0002", "voltage", "modules"),
+        ("P252F", "too high", "level"), ("P0131", "earth", "trims"),
+        ("B0001", "clock spring", "Do not measure"), ("B0010", "seat", "Do not measure"),
     ],
 )  # fmt: skip
 def test_causes_and_measurement_fit_the_kind_of_circuit(
