@@ -9,10 +9,19 @@ from obdlog import survey
 from obdlog.addresses import module_name
 from obdlog.errors import DecodeError
 from obdlog.model import UNKNOWN_SOURCE, Bus, Exchange
-from obdlog.services.vehicle_info import VehicleInfo, parse_vehicle_info
+from obdlog.services.vehicle_info import (
+    CALIBRATIONS,
+    COMPRESSION_COUNTERS,
+    CVNS,
+    ECU_NAME,
+    SPARK_COUNTERS,
+    VIN,
+    VehicleInfo,
+    parse_vehicle_info,
+)
 
-IN_USE_TYPES = (0x08, 0x0B)
-"""Info types of in-use counters: spark and compression ignition (SAE J1979)."""
+IN_USE_TYPES = (SPARK_COUNTERS, COMPRESSION_COUNTERS)
+"""Info types of in-use counters."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,17 +72,17 @@ def survey_vehicle(exchanges: Sequence[Exchange], bus: Bus) -> tuple[ModuleIdent
 
 
 def _with_info(identity: ModuleIdentity, info: VehicleInfo) -> ModuleIdentity:
-    if info.info_type == 0x02 and info.items:
+    if info.info_type == VIN and info.items:
         return replace(identity, vin=info.items[0])
-    if info.info_type == 0x04:
+    if info.info_type == CALIBRATIONS:
         return replace(identity, calibrations=_beside(identity, identity.calibrations, info.items))
-    if info.info_type == 0x06:
+    if info.info_type == CVNS:
         return replace(identity, cvns=_beside(identity, identity.cvns, info.items))
-    if info.info_type == 0x0A and info.items:
+    if info.info_type == ECU_NAME and info.items:
         return replace(identity, ecu_name=info.items[0])
     if info.info_type in IN_USE_TYPES:
         return replace(identity, counters=(info,))
-    if info.info_type in (0x00, 0x02, 0x0A) or info.supported or info.count is not None:
+    if info.info_type in (0x00, VIN, ECU_NAME) or info.supported or info.count is not None:
         return identity
     kept = (i for i in identity.other if i.info_type != info.info_type)
     return replace(identity, other=tuple(sorted((*kept, info), key=lambda i: i.info_type)))

@@ -14,7 +14,6 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from fnmatch import translate
 from functools import cache, lru_cache
 from heapq import nlargest
 from math import prod
@@ -272,10 +271,10 @@ def _rows(pattern: str) -> tuple[Row, ...]:
 @cache
 def _family(pattern: str) -> Mapping[str, CodeRow]:
     found: dict[str, CodeRow] = {}
-    belongs = re.compile(translate(pattern)).match
+    places = _places_of(pattern)
     for row in _rows(pattern):
         for one in _run(row):
-            if not belongs(one.code) or one.code in found:
+            if not _fits(one.code, places) or one.code in found:
                 raise row.error(f"{one.code} is doubled or does not belong to {pattern}")
             found[one.code] = one
     return found

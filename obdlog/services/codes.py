@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from obdlog.errors import DecodeError
 from obdlog.model import Bus
-from obdlog.services.layout import check_reply
+from obdlog.services.layout import check_reply, is_filler
 from obdlog.tables.code_text import code_number, code_text
 
 CONFIRMED, PENDING, PERMANENT = "confirmed", "pending", "permanent"
@@ -18,7 +18,6 @@ STATUS_OF_REPLY = {0x43: CONFIRMED, 0x47: PENDING, 0x4A: PERMANENT}
 
 UDS_REPLY = 0x59
 SNAPSHOTS = 0x04
-_PADDING = (b"\x00", b"\x55", b"\xaa", b"\xcc", b"\xff")
 
 
 class _Report(NamedTuple):
@@ -147,7 +146,7 @@ def read_codes(payload: bytes, bus: Bus = Bus.CAN) -> CodeReply:
     check_reply(payload, payload[0], least=2 if bus is Bus.CAN else 1)
     status = (STATUS_OF_REPLY[payload[0]],)
     body = payload[2:] if bus is Bus.CAN else payload[1:]
-    if bus is Bus.CAN and _is_padding(body[payload[1] * 2 :]):
+    if bus is Bus.CAN and is_filler(body[payload[1] * 2 :]):
         body = body[: payload[1] * 2]
     codes = tuple(
         Code(code_from_bytes(pair), None, status) for pair in _records(body, 2) if any(pair)
@@ -161,11 +160,6 @@ def read_codes(payload: bytes, bus: Bus = Bus.CAN) -> CodeReply:
     elif len(body) % 2:
         problem = "one byte is left over after the last code"
     return CodeReply(codes, problem)
-
-
-def _is_padding(rest: bytes) -> bool:
-    """Return whether `rest` is the filler of a last frame (00, 55, AA, CC or FF throughout)."""
-    return rest[:1] in _PADDING and not rest.strip(rest[:1])
 
 
 def _records(body: bytes, size: int) -> Iterator[bytes]:

@@ -202,6 +202,9 @@ def without_filler(data: bytes, length: int) -> bytes:
 
     ISO 15765-2 pads the last frame; an adapter may pass the padding on.
     """
-    rest = data[max(0, length) :]
-    padded = length > 0 and rest[:1] in _FILLERS
-    return data[:length] if padded and not rest.strip(rest[:1]) else data
+    return data[:length] if length > 0 and is_filler(data[length:]) else data
+
+
+def is_filler(rest: bytes) -> bool:
+    """Return whether `rest` is the filler of a last frame: one such byte throughout."""
+    return rest[:1] in _FILLERS and not rest.strip(rest[:1])
