@@ -8,18 +8,12 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
 from obdlog.codes.data import codes, faults
 from obdlog.codes.explain import explain
-from obdlog.tables.code_text import code_number, code_text
-from obdlog.tables.loader import read_rows
-
-LISTED = Path(__file__).with_name("codes_driveline.csv")
-COLUMNS = ("first", "place", "kinds", "lists")
+from tests.reference.code_lists import numbered
 
 CLASSES = {
     "circuit": "circuit hv-circuit lost-circuit", "open": "open hv-open",
@@ -64,34 +58,11 @@ LEFT_OUT = {
 """Numbers that a list names and this table does not, and why."""
 
 
-def listed() -> Iterator[tuple[str, str, str, str]]:
-    """Yield code, place, class and lists of each number in the file."""
-    text = LISTED.read_text(encoding="utf-8")
-    plain = "".join(line for line in text.splitlines(keepends=True) if not line.startswith("#"))
-    for row in read_rows(plain, COLUMNS, LISTED.name):
-        number = code_number(row.cells["first"])
-        for place in _places(row.cells["place"]):
-            for kind in row.cells["kinds"].split():
-                if kind != "-":
-                    yield code_text(number), place, kind, row.cells["lists"]
-                number += 1
-
-
-def _places(text: str) -> list[str]:
-    counting = re.fullmatch(r"(.*?)(\w+)\.\.(\w+)", text)
-    if counting is None:
-        return [text]
-    before, first, last = counting.groups()
-    if first.isdigit():
-        return [f"{before}{n}" for n in range(int(first), int(last) + 1)]
-    return [f"{before}{chr(n)}" for n in range(ord(first), ord(last) + 1)]
-
-
 def _tokens(place: str) -> list[str]:
     return re.findall(r"(?:cylinder|bank|sensor|gear) \d+|\b[A-Z]\b|reverse|neutral", place)
 
 
-ROWS = tuple(listed())
+ROWS = tuple((code, place, kind) for code, place, kind, _ in numbered("codes_driveline.csv"))
 
 
 def test_the_file_names_each_number_once() -> None:
@@ -109,14 +80,14 @@ def test_every_listed_number_is_explained_or_left_out_for_a_reason(family: str) 
 
 @pytest.mark.parametrize("family", sorted({code[:3] for code, *_ in ROWS}))
 def test_kind_of_fault_agrees_with_the_lists(family: str) -> None:
-    for code, _, kind, _ in ROWS:
+    for code, _, kind in ROWS:
         if code.startswith(family) and kind != "named" and code not in {*LEFT_OUT, *DISAGREE}:
             assert codes()[code].fault.id in CLASSES[kind].split(), (code, kind)
 
 
 @pytest.mark.parametrize("family", sorted({code[:3] for code, *_ in ROWS}))
 def test_bank_cylinder_or_letter_agrees_with_the_lists(family: str) -> None:
-    for code, place, *_ in ROWS:
+    for code, place, _ in ROWS:
         if code.startswith(family) and code not in LEFT_OUT:
             ours = codes()[code].place.replace("sensors 2 and 3", "")
             for token in _tokens(place):
@@ -133,24 +104,12 @@ def test_what_no_list_names_says_so() -> None:
 
 
 def test_what_is_set_aside_is_needed() -> None:
-    kinds = {code: kind for code, _, kind, _ in ROWS}
+    kinds = {code: kind for code, _, kind in ROWS}
     for code in LEFT_OUT:
         assert code in kinds, code
         assert code not in codes(), code
     for code in DISAGREE:
         assert codes()[code].fault.id not in CLASSES[kinds[code]].split(), code
-
-
-@pytest.mark.parametrize(
-    ("family", "least"),
-    [  # What this edition reached; a lower number means that rows were lost
-        ("P07", 193), ("P08", 127), ("P09", 114), ("P0A", 254), ("P0B", 182), ("P0C", 80),
-        ("P0D", 35), ("P0E", 1), ("P23", 53), ("P24", 140), ("P25", 137), ("P26", 133),
-        ("P27", 107), ("P28", 93), ("P2A", 6), ("P2B", 11), ("P34", 98),
-    ],
-)  # fmt: skip
-def test_codes_of_each_family(family: str, least: int) -> None:
-    assert sum(code.startswith(family) for code in codes()) >= least
 
 
 @pytest.mark.parametrize(

@@ -6,19 +6,15 @@ place and kind of fault, one word each. SAE J2012 itself was not read.
 
 from __future__ import annotations
 
-import csv
 import re
 from collections import Counter
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
 from obdlog.codes.data import codes
 from obdlog.codes.explain import explain
-from obdlog.tables.code_text import code_number, code_text
-
-HERE = Path(__file__).parent
+from tests.reference.code_lists import numbered, rows
 
 CLASSES = {
     "activated": "opened opened-often", "air-leak": "air-leak leak-or-blocked",
@@ -66,34 +62,9 @@ FROM_MEMORY = {"P04AE": "the lists name its pair P04AF and both of valve A"}
 """Numbers that no list at hand names."""
 
 
-def rows(name: str) -> Iterator[dict[str, str]]:
-    with (HERE / name).open(encoding="utf-8", newline="") as file:
-        yield from csv.DictReader(line for line in file if not line.startswith("#"))
-
-
-def places(text: str) -> list[str]:
-    """Return the places of ``bank 1..2`` or ``A..C``."""
-    counting = re.fullmatch(r"(.*?)(\w+)\.\.(\w+)", text)
-    if counting is None:
-        return [text]
-    before, first, last = counting.groups()
-    if first.isdigit():
-        return [f"{before}{n}" for n in range(int(first), int(last) + 1)]
-    return [f"{before}{chr(n)}" for n in range(ord(first), ord(last) + 1)]
-
-
-def listed() -> Iterator[tuple[str, str, str, str]]:
-    """Yield code, circuit, place and class of each number in the file."""
-    for row in rows("codes_engine.csv"):
-        number = code_number(row["first"])
-        for place in places(row["place"]):
-            for kind in row["kinds"].split():
-                if kind != "-":
-                    yield code_text(number), row["circuit"], place, kind
-                number += 1
-
-
-LISTED = tuple(listed())
+LISTED = tuple(
+    (code, row["circuit"], place, kind) for code, place, kind, row in numbered("codes_engine.csv")
+)
 CIRCUITS = {row["circuit"]: row["components"].split() for row in rows("codes_engine_circuits.csv")}
 FAMILIES = ("P00", "P01", "P02", "P03", "P04", "P05", "P06", "P20", "P21", "P22")
 
@@ -167,14 +138,3 @@ def test_what_is_set_aside_is_needed() -> None:
     for code in DISAGREE:
         kind = kinds[code]
         assert codes()[code].fault.id not in CLASSES.get(kind, kind).split(), code
-
-
-@pytest.mark.parametrize(
-    ("family", "least"),
-    [  # What this edition reached; a lower number means that rows were lost
-        ("P00", 210), ("P01", 139), ("P02", 235), ("P03", 187), ("P04", 220), ("P05", 140),
-        ("P06", 230), ("P20", 256), ("P21", 256), ("P22", 256),
-    ],
-)  # fmt: skip
-def test_codes_of_each_family(family: str, least: int) -> None:
-    assert sum(code.startswith(family) for code in codes()) >= least

@@ -14,9 +14,7 @@ B0002–B0019 to other circuits mix the two numberings and were not followed.
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
@@ -24,6 +22,7 @@ from obdlog.codes.data import codes
 from obdlog.codes.judge import caution
 from obdlog.codes.meaning import describe, failure_types, failure_words, families
 from obdlog.tables.code_text import code_number, code_text
+from tests.reference.code_lists import rows
 
 CLASSES = {
     "bus": {"bus-fault"}, "performance": {"performance"}, "off": {"bus-off"},
@@ -62,11 +61,9 @@ def numbers(cell: str) -> Iterator[str]:
 
 
 def outside() -> Iterator[tuple[str, str, str]]:
-    path = Path(__file__).with_name("codes_network.csv")
-    with path.open(encoding="utf-8", newline="") as file:
-        for row in csv.DictReader(file):
-            for code in numbers(row["codes"]):
-                yield code, row["class"], row["word"]
+    for row in rows("codes_network.csv"):
+        for code in numbers(row["codes"]):
+            yield code, row["class"], row["word"]
 
 
 LISTED = list(outside())
