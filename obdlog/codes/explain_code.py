@@ -53,7 +53,7 @@ def explain_code(code: str, failure_type: str | None) -> Explanation:
         facts.append(("often shares a plug with", ", ".join(mates)))
     if part.reference:
         facts.append(("often shares a supply with", "other sensors on a 5 V reference"))
-    if groups := grouped(part.leads_to):
+    if groups := grouped(part.leads_to, row.code):
         facts.append(("commonly brings along", _listed(groups)))
     if sources := _sources(row):
         facts.append(("commonly comes from", "; ".join(sources)))
@@ -149,11 +149,16 @@ def _at(name: str, bank: int, sensor: int) -> str:
     )
 
 
-def grouped(patterns: tuple[str, ...]) -> tuple[Group, ...]:
-    """Return the codes that fit `patterns`, those of one circuit together, whole ranges last."""
+def grouped(patterns: tuple[str, ...], besides: str = "") -> tuple[Group, ...]:
+    """Return the codes that fit `patterns`, those of one circuit together, whole ranges last.
+
+    The code `besides` is left out: nothing brings itself along.
+    """
     found: dict[str, list[str]] = {}
     few = tuple(pattern for pattern in patterns if breadth(pattern) <= MOST_CODES)
     for row in codes_matching(few):
+        if row.code == besides:
+            continue
         found.setdefault(row.component.label, []).append(row.code)
     many = ", ".join(map(_range_text, (p for p in patterns if p not in few)))
     groups = [Group(name, runs(codes)) for name, codes in found.items()]
