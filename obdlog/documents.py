@@ -16,7 +16,7 @@ from obdlog.codes.judge import CodeFacts, Evidence, Judgement, judge
 from obdlog.codes.meaning import describe, failure_words
 from obdlog.history import NO_HISTORY, History
 from obdlog.model import Bus, Exchange, Outcome, Reading, Work
-from obdlog.services.objects import info_object
+from obdlog.services.objects import info_object, test_object
 from obdlog.services.vehicle_info import VehicleInfo
 from obdlog.survey import ModuleCodes
 from obdlog.tables.context import EMPTY, Context
@@ -237,20 +237,7 @@ def tests_document(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, Any]:
                 "address": address,
                 "name": module_name(address),
                 "tests": [
-                    {
-                        "monitor_id": test.monitor_id,
-                        "monitor": test.monitor,
-                        "test_id": test.test_id,
-                        "test": test.test,
-                        "scaling_id": test.scaling_id,
-                        "scaling": test.scaling,
-                        "component": test.component,
-                        "value": test.value,
-                        "low": test.low,
-                        "high": test.high,
-                        "unit": test.unit,
-                        "result": test.result,
-                    }
+                    {**test_object(test), "component": test.component}
                     for test in tests.get(address, ())
                 ],
                 "oxygen_tests": [

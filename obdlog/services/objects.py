@@ -167,11 +167,12 @@ def _onboard_tests(reply: bytes, asked: Asked, result: JsonObject) -> None:
         result["info"] = _supported(onboard_tests.parse_supported_monitors(reply, asked.bus))
         return
     tests, problem = onboard_tests.read_tests(reply, asked.bus)
-    result["tests"] = [_test(test) for test in tests]
+    result["tests"] = [test_object(test) for test in tests]
     result["error"] = problem or None
 
 
-def _test(test: onboard_tests.TestResult) -> JsonObject:
+def test_object(test: onboard_tests.TestResult) -> JsonObject:
+    """Return a result of service 06 as a JSON object; `component` only where the bus has one."""
     row: JsonObject = {
         "monitor_id": test.monitor_id,
         "monitor": test.monitor,
@@ -239,7 +240,7 @@ def _identifier(reply: bytes, asked: Asked, result: JsonObject) -> None:
     if found.readings:
         result["readings"] = [_reading(r) for r in found.readings]
     elif found.tests or (found.problem and found.info is None):
-        result["tests"] = [_test(test) for test in found.tests]
+        result["tests"] = [test_object(test) for test in found.tests]
     elif found.supported is not None:
         result["info"] = {"identifier": found.identifier} | _supported(found.supported)
     elif found.info is not None:
