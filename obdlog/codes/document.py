@@ -42,8 +42,8 @@ def codes_page() -> str:
         "A question mark: no public list at hand names the code; it is from memory.\n",
         table(("Codes", "Circuit or system", "Kinds of fault, in order"), _runs()),
         "## Kinds of fault\n",
-        "What holds for most circuits. Where one needs other words (a gearbox, an airbag, a fuel rail) "
-        "`obdlog explain CODE` says them: `obdlog/tables/judgement_advice.toml`.\n",
+        "What holds for most circuits. Where one needs other words (a gearbox, an airbag, a fuel "
+        "rail) `obdlog explain CODE` says them: `obdlog/tables/judgement_advice.toml`.\n",
         table(
             ("Kind", "Reads", "Likely causes, in order", "What to measure"),
             ((one.id, one.phrase, "; ".join(one.causes), one.measure) for one in faults().values()),
