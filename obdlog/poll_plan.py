@@ -18,13 +18,13 @@ from obdlog.model import Bus, Outcome
 from obdlog.services.current_data import split_current_data
 from obdlog.services.requests import MAX_PIDS_PER_REQUEST, build_current_data
 from obdlog.tables import signals
-from obdlog.tables.decode import EMPTY
+from obdlog.tables.decode import EMPTY, SECOND_BYTE_BANK
 
 SLOW_INTERVAL_S = 5.0
 CONSTANT = (0x01, 0x1C, 0x51, 0x5F, 0x63)
 """Status at the start, and what never changes: read once where the car announces it."""
 
-NOT_POLLED = frozenset({*range(0x00, 0x100, 0x20), 0x02, 0x41, *CONSTANT, *survey.SCALE_PIDS})
+NOT_POLLED = frozenset({*survey.BITMAP_PIDS, 0x02, 0x41, *CONSTANT, *survey.SCALE_PIDS})
 """Bitmaps, status words and constants: not logged in every cycle."""
 
 SLOW = frozenset({
@@ -37,7 +37,7 @@ SLOW = frozenset({
 })  # fmt: skip
 """Signals that physics keeps slow: temperatures, levels, counters, odometers, atmosphere."""
 
-TWO_BYTE_TRIMS = frozenset({0x06, 0x07, 0x08, 0x09, 0x55, 0x56, 0x57, 0x58})
+TWO_BYTE_TRIMS = frozenset(SECOND_BYTE_BANK)
 """Trims with a second byte where PID 1D says that bank 3 or 4 exists (SAE J1979)."""
 
 ONE_FRAME_BYTES = 5

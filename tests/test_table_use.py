@@ -7,8 +7,6 @@ import sys
 
 import pytest
 
-from obdlog.codes import data
-
 PROGRAM = """
 import os, sys
 opened = set()
@@ -81,10 +79,3 @@ def test_a_command_opens_the_tables_of_what_it_shows(args, needed, possible, tmp
     opened = tables_opened(tmp_path, *args)
     assert needed <= opened
     assert opened <= possible | needed
-
-
-def test_a_code_found_alone_is_the_one_of_the_whole_table():
-    every = data.codes()
-    assert all(data.code_row(code) == row for code, row in every.items())
-    unknown = [f"P0{number:03X}" for number in range(0x1000) if f"P0{number:03X}" not in every]
-    assert all(data.code_row(code) is None for code in unknown)

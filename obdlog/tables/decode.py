@@ -10,7 +10,7 @@ from obdlog.tables.signals import lengths
 
 __all__ = ["EMPTY", "Context", "decode_pid", "likely_lengths"]
 
-_SECOND_BYTE_BANK = {
+SECOND_BYTE_BANK = {
     **dict.fromkeys((0x06, 0x07, 0x55, 0x56), 0x30),
     **dict.fromkeys((0x08, 0x09, 0x57, 0x58), 0xC0),
 }
@@ -65,7 +65,7 @@ def likely_lengths(pid: int, context: Context = EMPTY) -> tuple[int, ...]:
     """
     allowed = lengths(pid)
     known = context.known(0x1D)
-    bank = _SECOND_BYTE_BANK.get(pid)
+    bank = SECOND_BYTE_BANK.get(pid)
     if pid in _LENGTHENED or (known and bank is not None and known[0] & bank):
         return allowed[::-1]
     return allowed

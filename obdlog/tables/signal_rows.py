@@ -28,7 +28,6 @@ from typing import Final, NamedTuple
 from obdlog.tables import codecs
 from obdlog.tables.loader import Row, exact, read_rows
 from obdlog.tables.lookups import all_lookups
-from obdlog.units import check_unit
 
 FILE: Final = "j1979_signals.csv"
 COLUMNS: Final = (
@@ -148,15 +147,10 @@ def _parse_row(row: Row) -> Signal:
         raise row.error(f"pid: {cell['pid']!r} is not two hexadecimal digits")
     if not _NAME.fullmatch(cell["name"]):
         raise row.error(f"name: {cell['name']!r} is not an acronym in capitals")
-    for column in ("label", "source", "checked"):
-        if not cell[column]:
-            raise row.error(f"{column} is empty")
+    row.need("label", "source", "checked")
     if cell["codec"] not in codecs.NAMES:
         raise row.error(f"unknown codec {cell['codec']!r}")
-    try:
-        check_unit(cell["unit"])
-    except ValueError as error:
-        raise row.error(str(error)) from None
+    unit = row.unit()
     sizes = _parse_lengths(row)
     byte, bit = _place(row, "at", cell["at"])
     width = row.whole("width")
@@ -178,7 +172,7 @@ def _parse_row(row: Row) -> Signal:
         codec=cell["codec"],
         scale=scale,
         offset=offset,
-        unit=cell["unit"],
+        unit=unit,
         low=None,
         high=None,
         absent=_parse_absent(row, width),

@@ -10,7 +10,7 @@ from types import ModuleType
 import pytest
 
 from obdlog.client import JUDGING_PIDS
-from obdlog.codes import advice, data, topics
+from obdlog.codes import advice, data
 from obdlog.codes.advice import Advice, Refinement, load_advice, parse_advice
 from obdlog.codes.data import (
     FAMILIES,
@@ -27,6 +27,7 @@ from obdlog.codes.data import (
 from obdlog.codes.explain_code import explain_code, runs, signals_at
 from obdlog.codes.topics import load_topics, parse_topics, topic_of, watch
 from obdlog.errors import TableError
+from obdlog.tables.code_text import code_text
 from obdlog.tables.monitors import monitor_names
 from obdlog.tables.signals import by_name, pids_by_name
 
@@ -114,8 +115,8 @@ def test_no_pattern_finds_no_code() -> None:
 
 
 def test_one_code_alone_is_read_as_with_all_others() -> None:
-    for code, row in codes().items():
-        assert code_row(code) == row
+    for code in {*codes(), *map(code_text, range(0x1000))}:  # P0000 to P0FFF
+        assert code_row(code) == codes().get(code)
 
 
 @pytest.mark.parametrize("pattern", PATTERNS)
@@ -307,7 +308,3 @@ def test_the_least_advice_is_read() -> None:
 def test_bad_advice_is_refused(text: str) -> None:
     with pytest.raises(TableError):
         parse_advice(text)
-
-
-def test_topics_are_those_of_the_package() -> None:
-    assert topics.signal_topics() == load_topics().signal

@@ -51,9 +51,7 @@ def monitors(data: str, *, this_drive: bool = False) -> dict[str, tuple[bool, bo
 def test_completeness_is_inverted_and_counts_only_where_supported(
     data, monitor, supported, complete
 ):
-    found = monitors(data)[monitor]
-    assert found[0] is supported
-    assert found[1] is complete or (complete is None and not found[0])
+    assert monitors(data)[monitor] == (supported, complete)
 
 
 def test_a_monitor_that_is_not_fitted_has_no_completeness_in_the_readings():
