@@ -203,7 +203,13 @@ class CodeRow:
 
 @cache
 def components() -> Mapping[str, Component]:
-    """Return all components by id."""
+    """Return all components by id.
+
+    Raises
+    ------
+    TableError
+        A row is malformed or doubled.
+    """
     found: dict[str, Component] = {}
     for row in read_rows(package_text(COMPONENTS), _COMPONENT_COLUMNS, COMPONENTS):
         cells = row.cells
@@ -225,7 +231,13 @@ def components() -> Mapping[str, Component]:
 
 @cache
 def faults() -> Mapping[str, Fault]:
-    """Return all kinds of fault by id."""
+    """Return all kinds of fault by id.
+
+    Raises
+    ------
+    TableError
+        A row is malformed or doubled.
+    """
     found: dict[str, Fault] = {}
     for row in read_rows(
         package_text(FAULTS), ("id", "phrase", "sort", "causes", "measure"), FAULTS
@@ -239,7 +251,13 @@ def faults() -> Mapping[str, Fault]:
 
 @cache
 def codes() -> Mapping[str, CodeRow]:
-    """Return all codes that this edition explains, by their text."""
+    """Return all codes that this edition explains, by their text.
+
+    Raises
+    ------
+    TableError
+        A row is malformed, names what is not there, or doubles a code.
+    """
     return {code: row for pattern in FAMILIES for code, row in _family(pattern).items()}
 
 

@@ -18,7 +18,10 @@ _EXACT: Final = re.compile(r"-?[0-9]{1,20}(?:\.[0-9]{1,20}|/0*[1-9][0-9]{0,19})?
 
 
 class Row(NamedTuple):
-    """One line of a table: where it stands and its cells by column."""
+    """One line of a table: where it stands and its cells by column.
+
+    What reads a cell raises `TableError`, with file and line, where the cell says anything else.
+    """
 
     file: str
     line: int
@@ -80,7 +83,13 @@ def exact(text: str) -> Fraction:
 
 
 def package_text(file: str) -> str:
-    """Return the text of a table of this package."""
+    """Return the text of a table of this package.
+
+    Raises
+    ------
+    TableError
+        The package was installed without it.
+    """
     # Not importlib.resources: importing that costs more than reading most tables.
     data = pkgutil.get_data(__package__, file)
     if data is None:
