@@ -6,6 +6,7 @@ no markup of ours can hide in it.
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterable, Mapping
 from datetime import datetime
@@ -31,7 +32,7 @@ def console(*, stderr: bool = False) -> Console:
     from obdlog.cli.terminal import Terminal
 
     out = Terminal(stderr=stderr, highlight=False, markup=False, emoji=False, soft_wrap=False)
-    if not out.is_terminal:
+    if not out.is_terminal and not os.environ.get("COLUMNS", "").isdigit():
         out.width = 110
     return out
 

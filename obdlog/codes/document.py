@@ -74,8 +74,11 @@ def codes_page() -> str:
         ),
         "## Failure types: the third byte of a code\n",
         table(
-            ("Byte", "Reads", "Source", "Checked"),
-            ((f"{n:02X}", one.phrase, one.source, one.checked) for n, one in failure_types()),
+            ("Byte", "Reads", "Kind of fault", "Source", "Checked"),
+            (
+                (f"{n:02X}", one.phrase, one.fault, one.source, one.checked)
+                for n, one in failure_types()
+            ),
         ),
     ]
     return "\n".join(parts)

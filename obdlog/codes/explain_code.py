@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from obdlog.codes.advice import (
     causes_and_measure,
@@ -11,10 +12,18 @@ from obdlog.codes.advice import (
     load_advice,
     proving_monitors,
 )
-from obdlog.codes.data import CodeRow, breadth, code_row, codes_matching, components
+from obdlog.codes.data import (
+    CodeRow,
+    breadth,
+    code_row,
+    codes_matching,
+    components,
+    faults,
+    matches,
+)
 from obdlog.codes.explanation import Explanation, Group, ProvingMonitor
 from obdlog.codes.judge import caution
-from obdlog.codes.meaning import CodeMeaning, Definer, describe, failure_words
+from obdlog.codes.meaning import CodeMeaning, Definer, describe, failure_type, failure_words
 from obdlog.codes.topics import monitor_topics, watch
 from obdlog.tables import signals
 from obdlog.tables.code_text import code_number, code_text
@@ -25,6 +34,7 @@ _BANK = re.compile(r"bank \d")
 _NARROW = re.compile(r"O2S\d_V")
 _SPREAD = re.compile(r"\[([0-9A-F])-([0-9A-F])\]")
 _FROM_MEMORY = "no public list at hand names this code; compare with the maker's documents"
+_CIRCUITS = ("sensor", "switch", "actuator", "heater")
 NOT_A_PART = "A code names a circuit or a system, not a part."
 MOST_CODES = 64
 """Numbers that a pattern may stand for and still be listed one by one."""
@@ -35,12 +45,12 @@ _NO_MONITOR = (
 _MONITOR = "No code while that monitor is not complete means unknown, not repaired."
 
 
-def explain_code(code: str, failure_type: str | None) -> Explanation:
+def explain_code(code: str, third: str | None) -> Explanation:
     """Return what is known of `code`, upper case, and of its third byte."""
     said = describe(code)
     facts = [("system", said.family), ("defined by", _definer(said))]
-    if failure_type is not None:
-        facts.append(("failure type", f"{failure_type}: {failure_words(failure_type)}"))
+    if third is not None:
+        facts.append(("failure type", f"{third}: {failure_words(third)}"))
     if said.note:
         facts.append(("beware", said.note))
     row = code_row(code)
@@ -61,7 +71,7 @@ def explain_code(code: str, failure_type: str | None) -> Explanation:
         facts.append(
             ("names", "the module that is missed or disbelieved, not the one that reports it")
         )
-    causes, measure = causes_and_measure(row)
+    causes, measure = causes_and_measure(_refined(row, third))
     monitors = tuple(
         ProvingMonitor(name, topic.title, topic.completes)
         for name in proving_monitors(row)
@@ -88,6 +98,19 @@ def explain_code(code: str, failure_type: str | None) -> Explanation:
         load_advice().returns.get(row.fault.sort, ""),
         first_text(load_advice().driving, code),
     )
+
+
+def _refined(row: CodeRow, third: str | None) -> CodeRow:
+    """Return `row` with the kind of fault that the third byte names for a circuit of 12 V or 5 V.
+
+    What the code itself says of a mixture, a misfire or a high-voltage circuit stays.
+    """
+    known = failure_type(third)
+    circuit = row.fault.sort in ("electrical", "plausibility") and row.component.kind in _CIRCUITS
+    plain = not row.fault.id.startswith("hv-") and not row.code.startswith("B00")
+    if known is None or not known.fault or not (circuit and plain):
+        return row
+    return replace(row, fault=faults()[known.fault])
 
 
 def _definer(said: CodeMeaning) -> str:
@@ -120,8 +143,10 @@ def _mates(row: CodeRow) -> tuple[str, ...]:
 
 
 def _sources(row: CodeRow) -> tuple[str, ...]:
-    """Return the circuits whose faults commonly bring this code along."""
-    found = (c for c in components().values() if c != row.component and c.leads_to_code(row.code))
+    """Return the circuits whose faults commonly bring this code along, the closest first."""
+    found = [c for c in components().values() if c != row.component and c.leads_to_code(row.code)]
+    closest = {c: min(breadth(p) for p in c.leads_to if matches(row.code, (p,))) for c in found}
+    found.sort(key=closest.__getitem__)
     return tuple(dict.fromkeys(c.label for c in found))
 
 

@@ -14,7 +14,7 @@ from enum import StrEnum
 from functools import cache
 from typing import Final
 
-from obdlog.codes.data import code_row
+from obdlog.codes.data import code_row, faults
 from obdlog.tables.loader import package_text, read_rows
 
 FAMILIES: Final = "j2012_families.csv"
@@ -54,10 +54,14 @@ class Family:
 
 @dataclass(frozen=True, slots=True)
 class FailureType:
-    """What the third byte of a code says; `sort` is the group it stands in."""
+    """What the third byte of a code says; `sort` is the group it stands in.
+
+    `fault` is the kind of fault of a circuit that says the same, "" where none does.
+    """
 
     phrase: str
     sort: str
+    fault: str
     source: str
     checked: str
 
@@ -124,23 +128,30 @@ def failure_types() -> tuple[tuple[int, FailureType], ...]:
 
 @cache
 def _failure_types() -> Mapping[int, FailureType]:
-    columns = ("byte", "sort", "phrase", "source", "checked")
+    columns = ("byte", "sort", "phrase", "fault", "source", "checked")
     found: dict[int, FailureType] = {}
     for row in read_rows(package_text(FAILURE_TYPES), columns, FAILURE_TYPES):
         number, cells = row.whole("byte", 16), row.cells
         if number > 0xFF or number in found:
             raise row.error(f"{cells['byte']} is no byte, or doubled")
+        if cells["fault"] and cells["fault"] not in faults():
+            raise row.error(f"unknown kind of fault {cells['fault']!r}")
         found[number] = FailureType(
-            cells["phrase"], cells["sort"], cells["source"], cells["checked"]
+            cells["phrase"], cells["sort"], cells["fault"], cells["source"], cells["checked"]
         )
     return found
+
+
+def failure_type(byte: str | None) -> FailureType | None:
+    """Return what is publicly known of a third byte, two hexadecimal digits."""
+    return _failure_types().get(int(byte, 16)) if byte else None
 
 
 def failure_words(byte: str | None) -> str:
     """Return what the third byte of a code says, two hexadecimal digits; "" without one."""
     if not byte:
         return ""
-    known = _failure_types().get(int(byte, 16))
+    known = failure_type(byte)
     return known.phrase if known else f"failure type {byte}, which no public list explains"
 
 

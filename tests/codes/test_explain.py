@@ -152,3 +152,25 @@ def test_any_text_is_explained_or_named_unknown(text: str) -> None:
     else:
         message = f"{found.kind} {found.name} {found.title}"
     assert message.isprintable()
+
+
+@pytest.mark.parametrize(
+    ("asked", "same_as"),
+    [  # SAE J2012, digital annex: 11 short to earth, 13 open, 1F comes and goes
+        ("P0101-13", "P0100"), ("P0101-11", "P0102"), ("P0100-1F", "P0104"),
+        ("P0562-16", "P0562"), ("P0301-13", "P0301"), ("B0001-13", "B0001"),
+        ("P0AA6-13", "P0AA6"),
+    ],
+)  # fmt: skip
+def test_the_third_byte_names_the_kind_of_fault_of_a_circuit_only(asked: str, same_as: str) -> None:
+    """Not of a supply, a misfire, an airbag or a high-voltage circuit."""
+    found, other = explain(asked), explain(same_as)
+    assert found.causes == other.causes
+    assert found.measure == other.measure
+    assert found.meaning == explain(asked.partition("-")[0]).meaning
+
+
+def test_what_a_code_comes_from_stands_closest_first() -> None:
+    found = explain("U0415").comes_from
+    assert found.index("Wheel speed sensor") < found.index("Gateway module")
+    assert found.index("Gateway module") < found.index("Battery")
