@@ -7,9 +7,12 @@ from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from typing import Final
 
+from obdlog.tables import info_types, oxygen_scales
+from obdlog.tables.loader import package_text, read_rows
 from obdlog.tables.lookups import all_lookups
 from obdlog.tables.signals import Signal, all_signals
 from obdlog.tables.uasid import all_scalings
+from obdlog.units import UNITS, convert, shown
 
 _INTRODUCTION: Final = """\
 # Signals
@@ -34,7 +37,7 @@ _LONGEST_NUMBER: Final = 32
 
 
 def signals_page() -> str:
-    """Return docs/signals.md: every signal, every closed list, every test scaling."""
+    """Return docs/signals.md: signals, closed lists, test scalings, information types, units."""
     parts = [
         _INTRODUCTION,
         "## Current data and freeze frames (services 01 and 02)\n",
@@ -48,6 +51,20 @@ def signals_page() -> str:
         "## Scales of on-board test results (service 06 on CAN)\n",
         "Results and limits are 16 bits, from identifier 80 in two's complement.\n",
         table(("Identifier", "Formula", "Unit", "Source", "Checked"), _scaling_rows()),
+        "## Scales of oxygen sensor tests (service 05 on the older buses)\n",
+        "A constant is what the module works with, not what it measured.\n",
+        _as_it_stands(oxygen_scales.FILE, oxygen_scales.COLUMNS),
+        "## Information types (service 09)\n",
+        _as_it_stands(info_types.TYPES_FILE, info_types.TYPE_COLUMNS),
+        "### In-use counters\n",
+        _as_it_stands(info_types.COUNTERS_FILE, info_types.COUNTER_COLUMNS),
+        "### Names of modules\n",
+        "A module's own name is its acronym (or stem and a number from 1 to 8), a dash and the "
+        "name.\n",
+        _as_it_stands(info_types.NAMES_FILE, info_types.NAME_COLUMNS),
+        "## Units\n",
+        "All that a table may state, how people see it, and what `--units imperial` makes of it.\n",
+        table(("Unit", "Shown", "Imperial"), _unit_rows()),
     ]
     return "\n".join(parts)
 
@@ -135,6 +152,20 @@ def _scaling_rows() -> Iterator[tuple[str, ...]]:
     for number, scale in all_scalings().items():
         formula = _linear("signed(raw)" if scale.signed else "raw", scale.scale, scale.offset)
         yield f"{number:02X}", formula, scale.unit, scale.source, scale.checked
+
+
+def _as_it_stands(file: str, columns: Sequence[str]) -> str:
+    """Return a table of the package, cell by cell."""
+    rows = (tuple(row.cells.values()) for row in read_rows(package_text(file), columns, file))
+    return table([column.capitalize() for column in columns], rows)
+
+
+def _unit_rows() -> Iterator[tuple[str, ...]]:
+    for unit in sorted(UNITS - {""}):
+        (zero, imperial), (one, _) = (convert(value, unit, "imperial") for value in (0.0, 1.0))
+        offset = f" {_signed(Fraction(zero))}" if zero else ""
+        rule = f"{imperial} = {shown(unit)} × {one - zero:.7g}{offset}"
+        yield unit, shown(unit) or "(none)", rule if imperial != shown(unit) else ""
 
 
 def _linear(raw: str, scale: Fraction, offset: Fraction) -> str:

@@ -9,8 +9,11 @@ from pathlib import Path
 import pytest
 
 from obdlog.tables.document import formula_text, signals_page
+from obdlog.tables.info_types import counters, info_types
+from obdlog.tables.oxygen_scales import oxygen_scales
 from obdlog.tables.signals import all_signals, by_name
 from obdlog.tables.uasid import all_scalings
+from obdlog.units import UNITS
 
 PAGE = Path(__file__).parents[2] / "docs" / "signals.md"
 
@@ -26,6 +29,31 @@ def test_every_signal_and_every_scaling_is_on_it() -> None:
         assert f"| {signal.pid:02X} | {signal.name} | {signal.label} |" in page
     for number in all_scalings():
         assert f"\n| {number:02X} | " in page
+
+
+def test_the_other_services_and_all_units_are_on_it() -> None:
+    page = signals_page()
+    for kind in info_types().values():
+        assert f"| {kind.id:02X} | {kind.label} |" in page
+    for name in ("spark", "compression"):
+        for place, counter in enumerate(counters(name)):
+            assert f"| {name} | {place:02X} | {counter.name} |" in page
+    for number in oxygen_scales():
+        assert f"\n| {number:02X} | " in page.split("(service 05")[1]
+    for unit in UNITS - {""}:
+        assert f"\n| {unit} | " in page.split("## Units")[1]
+
+
+@pytest.mark.parametrize(
+    "line",
+    [  # NIST-SP811, appendix B: a mile is 1.609344 km, a psi 6.894757 kPa, °F = 1.8 °C + 32
+        "| km | km | mi = km × 0.6213712 |",
+        "| kPa | kPa | psi = kPa × 0.1450377 |",
+        "| °C | °C | °F = °C × 1.8 + 32 |",
+    ],
+)
+def test_imperial_units_are_those_of_the_guide(line: str) -> None:
+    assert line in signals_page()
 
 
 @pytest.mark.parametrize(
