@@ -17,9 +17,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from analysis.data import FloatArray
-from obdlog import survey
 from obdlog.errors import DecodeError, ObdlogError
 from obdlog.model import EcuMessage, Exchange, Outcome, Request
+from obdlog.services import scales
 from obdlog.services.current_data import split_current_data
 from obdlog.tables.decode import Context
 from obdlog.tables.vector import decode_columns
@@ -106,14 +106,14 @@ def learn(contexts: dict[str, Context], shape: Shape) -> None:
     One reply of each content is enough; where they differ, the last new one counts.
     """
     asked = bytes.fromhex(shape.ask)
-    if asked[:1] != b"\x01" or not set(asked[1:]) & set(survey.SCALE_PIDS):
+    if asked[:1] != b"\x01" or not set(asked[1:]) & set(scales.SCALE_PIDS):
         return
     replies = [
         bytes(shape.raw[at : at + shape.length]) for at in range(0, len(shape.raw), shape.length)
     ]
     for payload in dict.fromkeys(replies):
         message = EcuMessage(shape.source, payload)
-        survey.learn(contexts, Exchange(0.0, Request(asked), (message,), Outcome.ANSWERED))
+        scales.learn(contexts, Exchange(0.0, Request(asked), (message,), Outcome.ANSWERED))
 
 
 def blocks_of(shape: Shape, context: Context, warnings: list[str]) -> Iterator[Block]:

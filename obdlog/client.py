@@ -14,7 +14,7 @@ from obdlog import identity, survey
 from obdlog.addresses import ENGINE, module_name
 from obdlog.errors import NoAnswerError, RefusedError
 from obdlog.model import Bus, Exchange, Outcome, Request
-from obdlog.services import requests
+from obdlog.services import requests, scales
 from obdlog.services.registry import changes_vehicle
 from obdlog.tables import info_types
 from obdlog.tables.decode import Context
@@ -148,13 +148,13 @@ class Client:
         itself.
         """
         self._ask_signals(
-            (pid for pid in survey.SCALE_PIDS if not self._has_asked(bytes([0x01, pid]))),
+            (pid for pid in scales.SCALE_PIDS if not self._has_asked(bytes([0x01, pid]))),
             "identify",
         )
 
     def contexts(self) -> dict[str, Context]:
         """Return per module the scales and sensor places that it has stated so far."""
-        return survey.contexts(self.exchanges)
+        return scales.contexts(self.exchanges)
 
     def read_codes(self) -> None:
         """Ask lamp, stored, pending and permanent codes, freeze frames and live readings.

@@ -16,6 +16,7 @@ from obdlog.codes.judge import CodeFacts, Evidence, Judgement, judge
 from obdlog.codes.meaning import describe, failure_words
 from obdlog.history import NO_HISTORY, History
 from obdlog.model import Bus, Exchange, Outcome, Reading, Work
+from obdlog.services import scales
 from obdlog.services.objects import info_object, test_object
 from obdlog.services.vehicle_info import VehicleInfo
 from obdlog.survey import ModuleCodes
@@ -172,7 +173,7 @@ def vehicle_document(
         What the header of a played-back session says, for a car that was not asked.
     """
     modules = identity.survey_vehicle(exchanges, bus)
-    context = survey.contexts(exchanges)
+    context = scales.contexts(exchanges)
     vin = next((m.vin for m in modules if m.vin), None) or recorded_vin
     checked = check_vin(vin) if vin else None
     return {
@@ -229,7 +230,7 @@ def tests_document(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, Any]:
     """Return ``obdlog.onboard-tests/1``: the car's own test results by module."""
     tests = survey.survey_tests(exchanges, bus)
     oxygen = survey.survey_oxygen_tests(exchanges)
-    context = survey.contexts(exchanges)
+    context = scales.contexts(exchanges)
     return {
         "format": "obdlog.onboard-tests/1",
         "modules": [

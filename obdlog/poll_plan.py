@@ -15,6 +15,7 @@ from obdlog import survey
 from obdlog.client import Client
 from obdlog.errors import DecodeError, NoAnswerError
 from obdlog.model import Bus, Outcome
+from obdlog.services import scales
 from obdlog.services.current_data import split_current_data
 from obdlog.services.requests import MAX_PIDS_PER_REQUEST, build_current_data
 from obdlog.tables import signals
@@ -24,7 +25,7 @@ SLOW_INTERVAL_S = 5.0
 CONSTANT = (0x01, 0x1C, 0x51, 0x5F, 0x63)
 """Status at the start, and what never changes: read once where the car announces it."""
 
-NOT_POLLED = frozenset({*survey.BITMAP_PIDS, 0x02, 0x41, *CONSTANT, *survey.SCALE_PIDS})
+NOT_POLLED = frozenset({*survey.BITMAP_PIDS, 0x02, 0x41, *CONSTANT, *scales.SCALE_PIDS})
 """Bitmaps, status words and constants: not logged in every cycle."""
 
 SLOW = frozenset({

@@ -9,11 +9,11 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from obdlog import survey
 from obdlog.client import Client
 from obdlog.errors import DecodeError, LinkError
 from obdlog.model import Exchange, Reading
 from obdlog.poll_plan import NOT_POLLED, SLOW_INTERVAL_S, PollPlan
+from obdlog.services import scales
 from obdlog.services.current_data import parse_current_data
 from obdlog.services.requests import build_current_data
 from obdlog.tables.decode import EMPTY
@@ -170,7 +170,7 @@ class Recorder:
     def _decode(self, exchange: Exchange, pids: tuple[int, ...], started: float) -> int:
         count = 0
         if not NOT_POLLED.isdisjoint(pids):
-            survey.learn(self._contexts, exchange)
+            scales.learn(self._contexts, exchange)
         for message in exchange.positive():
             context = self._contexts.get(message.source, EMPTY)
             try:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from obdlog.addresses import module_name
 from obdlog.errors import DecodeError
 from obdlog.model import UNKNOWN_SOURCE, Bus, EcuMessage, Exchange, Outcome, Reading
+from obdlog.services import scales
 from obdlog.services.codes import read_codes
 from obdlog.services.current_data import parse_current_data, split_current_data, split_known
 from obdlog.services.freeze_frame import REPLY as FRAME_REPLY
@@ -32,8 +33,6 @@ _NOT_SUPPORTED = frozenset({b"\x11", b"\x12"})
 
 BITMAP_PIDS = frozenset(range(0x00, 0x100, 0x20))
 _MONITOR_PIDS = frozenset({0x01, 0x41})
-SCALE_PIDS = (0x13, 0x1D, 0x4F, 0x50)
-"""What other readings of the same module need: sensor places and full scales (SAE J1979)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,48 +123,10 @@ def _current_data(exchanges: Iterable[Exchange]) -> Iterable[tuple[Exchange, Ecu
                 yield exchange, message
 
 
-def contexts(exchanges: Iterable[Exchange]) -> dict[str, Context]:
-    """Return per module what its own replies say about scales and sensor layout.
-
-    The facts are PIDs 13, 1D, 4F and 50 of SAE J1979.
-    """
-    found: dict[str, Context] = {}
-    for exchange in exchanges:
-        learn(found, exchange)
-    return found
-
-
-def learn(contexts: dict[str, Context], exchange: Exchange) -> None:
-    """Add to `contexts`, by module, what one more exchange says about scales and layout.
-
-    Modules that cannot be told apart (no headers) share one context; there a full scale of zero,
-    which only means "the standard one", does not undo what another of them said.
-    """
-    if exchange.request.service != 0x01:
-        return
-    asked = exchange.request.payload[1:]
-    for message in exchange.positive():
-        if not any(pid in message.payload for pid in SCALE_PIDS):
-            continue
-        context = contexts.get(message.source, EMPTY)
-        try:
-            items = split_current_data(message.payload, asked, context)
-        except DecodeError:
-            continue
-        for pid, data in items:
-            if pid not in SCALE_PIDS:
-                continue
-            if message.source == UNKNOWN_SOURCE:
-                held = context.known(pid) or bytes(len(data))
-                data = bytes(new or old for new, old in zip(data, held, strict=True))
-            context = context.updated(pid, data)
-        contexts[message.source] = context
-
-
 def latest_data(exchanges: Sequence[Exchange]) -> dict[str, dict[int, bytes]]:
     """Return per module the last data bytes of each service 01 PID."""
     found: dict[str, dict[int, bytes]] = {}
-    context = contexts(exchanges)
+    context = scales.contexts(exchanges)
     merged: Exchange | None = None
     for exchange, message in _current_data(exchanges):
         try:
@@ -207,7 +168,7 @@ def merged_monitors(one: bytes, other: bytes) -> bytes:
 
 def latest_readings(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, dict[str, Reading]]:
     """Return per module the last reading of each signal (service 01)."""
-    context = contexts(exchanges)
+    context = scales.contexts(exchanges)
     found: dict[str, dict[str, Reading]] = {}
     for exchange, message in _current_data(exchanges):
         try:
@@ -285,7 +246,7 @@ def survey_codes(exchanges: Sequence[Exchange], bus: Bus) -> tuple[ModuleCodes, 
     """Return codes, lamp and freeze frames of each module, in address order."""
     answers = _answers(exchanges)
     lamps = {s: status.since_clear.lamp for s, status in _readiness(exchanges).items()}
-    context = contexts(exchanges)
+    context = scales.contexts(exchanges)
     modules: list[ModuleCodes] = []
     for address in addresses(exchanges):
         statuses: dict[tuple[str, str | None], list[str]] = {}

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from contextlib import suppress
 
 from obdlog.errors import DecodeError
 from obdlog.model import EcuMessage, Exchange, Outcome, Request
+from obdlog.services import scales
 from obdlog.services.current_data import split_current_data
 from obdlog.services.freeze_frame import split_freeze_frame
 from obdlog.tables.decode import EMPTY, Context
 
 CURRENT_DATA = 0x01
 FREEZE_FRAME = 0x02
-BANKS_PID = 0x1D
 
 Sample = tuple[float, float, bytes]
 
@@ -26,7 +25,7 @@ class Samples:
         self._of: dict[str, dict[tuple[int, bytes], list[Sample]]] = {}
         self._used: dict[tuple[str, int, bytes], int] = defaultdict(int)
         exchanges = tuple(exchanges)
-        layouts = _layouts(exchanges)
+        contexts = scales.contexts(exchanges)
         for exchange in exchanges:
             service = exchange.request.service
             asked = [item[0] for item in items_of(exchange.request.payload)]
@@ -34,7 +33,7 @@ class Samples:
                 continue
             for message in exchange.positive():
                 try:
-                    context = layouts.get(message.source, EMPTY)
+                    context = contexts.get(message.source, EMPTY)
                     found = _split(service, message.payload, asked, context)
                 except DecodeError:
                     continue
@@ -76,17 +75,6 @@ def items_of(payload: bytes) -> tuple[bytes, ...]:
     if payload[0] == FREEZE_FRAME and len(payload) % 2:
         return tuple(payload[at : at + 2] for at in range(1, len(payload), 2))
     return ()
-
-
-def _layouts(exchanges: Iterable[Exchange]) -> dict[str, Context]:
-    """Return per module which banks it has (PID 1D), and so how long its trims are."""
-    found: dict[str, Context] = {}
-    for exchange in exchanges:
-        if exchange.request.payload == bytes([CURRENT_DATA, BANKS_PID]):
-            for message in exchange.positive():
-                with suppress(DecodeError):
-                    found[message.source] = EMPTY.updated(BANKS_PID, message.payload[2:])
-    return found
 
 
 def _split(
