@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import sys
+import textwrap
 from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
 
+_LEAST_ROOM = 24
 _SHOWN = {"min-1": "rpm", "ratio": "", "count": ""}
 
 
@@ -137,10 +139,20 @@ def bullet(lines: Iterable[str], *, stderr: bool = False) -> None:
         out.print(Padding(f"• {line}", (0, 0, 0, 2)))
 
 
+def say_indented(text: str) -> None:
+    """Print a paragraph on stdout, all of its lines two columns in."""
+    lines = textwrap.wrap(plain(text), console().width - 2, break_on_hyphens=False)
+    say("\n".join(f"  {line}" for line in lines))
+
+
 def facts(pairs: Mapping[str, object]) -> None:
-    """Print name and value pairs, one a line, leaving out what is not known."""
+    """Print name and value pairs, one below another, leaving out what is not known."""
     out = console()
-    width = max((len(k) for k in pairs), default=0)
-    for key, value in pairs.items():
-        if value not in (None, ""):
-            out.print(f"{key:<{width}}  {plain(value)}")
+    known = {key: plain(value) for key, value in pairs.items() if value not in (None, "")}
+    width = max(map(len, known), default=0)
+    beside = out.width >= width + 2 + _LEAST_ROOM
+    for key, value in known.items():
+        first, indent = (f"{key:<{width}}  ", " " * (width + 2)) if beside else (f"{key}\n  ", "  ")
+        room = out.width - len(indent)
+        lines = textwrap.wrap(value, room, break_on_hyphens=False) or [value]
+        out.print(first + f"\n{indent}".join(lines))

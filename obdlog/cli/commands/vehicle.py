@@ -79,7 +79,7 @@ def show(document: dict[str, Any], *, in_full: bool = False) -> None:
         else:
             names = (name for s in signals for name in _few(s["names"]))
             screen.say(f"Supports {len(signals)} PIDs of current data (--signals explains them):")
-            screen.say("  " + screen.plain(", ".join(names)))
+            screen.say_indented(", ".join(names))
     show_unread(document)
 
 
