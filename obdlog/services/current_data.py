@@ -7,7 +7,7 @@ from functools import partial
 
 from obdlog.errors import DecodeError
 from obdlog.model import Bus, Reading
-from obdlog.services.layout import Lengths, check_reply, split_items, split_leading
+from obdlog.services.layout import Item, Lengths, check_reply, split_items, split_leading
 from obdlog.tables import decode, signals
 
 REPLY = 0x41
@@ -33,7 +33,32 @@ def split_current_data(
     SAE J1979, service 01.
     """
     check_reply(payload, REPLY, least=2)
-    return split_items(payload[1:], lengths_in(context), requested)
+    return split_in(payload[1:], context, requested)
+
+
+def split_in(
+    body: bytes, context: decode.Context, requested: Sequence[int] | None, *, skip: int = 0
+) -> tuple[Item, ...]:
+    """Return the (PID, data) pairs of `body`, by `layout.split_items`.
+
+    Lengths that the car's own PID 1D settles are tried first; a car that contradicts itself is
+    read with all lengths of the table.
+
+    Raises
+    ------
+    DecodeError
+        No known lengths add up.
+    """
+    if context.known(0x1D):
+        settled = partial(decode.settled_lengths, context=context)
+        try:
+            items = split_items(body, settled, requested, skip=skip)
+        except DecodeError:
+            items = ()
+        names = [pid for pid, _ in items]
+        if names and len(names) == len(set(names)) and set(names) <= set(requested or names):
+            return items
+    return split_items(body, lengths_in(context), requested, skip=skip)
 
 
 def split_known(
@@ -56,7 +81,7 @@ def split_known(
     """
     check_reply(payload, reply, least=2 + skip)
     try:
-        items = split_items(payload[1:], lengths_in(context), requested, skip=skip)
+        items = split_in(payload[1:], context, requested, skip=skip)
         unknown = [pid for pid, _ in items if not signals.lengths(pid)]
     except DecodeError:
         leading = split_leading(payload[1:], lengths_in(context), requested, skip=skip)

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from obdlog.errors import DecodeError
 from obdlog.model import Bus, Reading
-from obdlog.services.current_data import lengths_in, readings_of, split_known
-from obdlog.services.layout import check_reply, split_items
+from obdlog.services.current_data import readings_of, split_in, split_known
+from obdlog.services.layout import check_reply
 from obdlog.tables import decode
 from obdlog.tables.code_text import code_text
 
@@ -47,7 +47,7 @@ def split_freeze_frame(
     SAE J1979, service 02: each PID is followed by the frame number.
     """
     check_reply(payload, REPLY, least=3)
-    items = split_items(payload[1:], lengths_in(context), requested, skip=1)
+    items = split_in(payload[1:], context, requested, skip=1)
     return tuple((pid, data[0], data[1:]) for pid, data in items)
 
 

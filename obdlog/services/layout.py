@@ -82,10 +82,15 @@ def split_items(
     data = body[id_bytes:]
     if not lengths(identifier) and (requested is None or list(requested) == [identifier]):
         return ((identifier, data),)
-    digits = id_bytes * 2
+    name = f"{identifier:0{id_bytes * 2}X}"
+    allowed = sorted(lengths(identifier))
+    if allowed and list(requested or ()) == [identifier]:
+        wanted = " or ".join(map(str, allowed))
+        raise DecodeError(
+            f"identifier {name} has {wanted} data bytes, not {len(data) - skip}", payload=body
+        )
     raise DecodeError(
-        f"the bytes after identifier {identifier:0{digits}X} do not add up to known lengths",
-        payload=body,
+        f"the bytes after identifier {name} do not add up to known lengths", payload=body
     )
 
 

@@ -8,7 +8,7 @@ from obdlog.tables.context import EMPTY, Context
 from obdlog.tables.layout import fields, read_fields
 from obdlog.tables.signals import lengths
 
-__all__ = ["EMPTY", "Context", "decode_pid", "likely_lengths"]
+__all__ = ["EMPTY", "Context", "decode_pid", "likely_lengths", "settled_lengths"]
 
 SECOND_BYTE_BANK = {
     **dict.fromkeys((0x06, 0x07, 0x55, 0x56), 0x30),
@@ -69,3 +69,9 @@ def likely_lengths(pid: int, context: Context = EMPTY) -> tuple[int, ...]:
     if pid in _LENGTHENED or (known and bank is not None and known[0] & bank):
         return allowed[::-1]
     return allowed
+
+
+def settled_lengths(pid: int, context: Context = EMPTY) -> tuple[int, ...]:
+    """Return the lengths [bytes] a PID may have when what the car says of its banks is taken."""
+    found = likely_lengths(pid, context)
+    return found[:1] if pid in SECOND_BYTE_BANK and context.known(0x1D) else found

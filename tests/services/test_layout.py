@@ -52,6 +52,31 @@ def test_the_request_settles_what_lengths_leave_open() -> None:
 
 
 @pytest.mark.parametrize(
+    ("one_d", "expected"),
+    [  # SAE J1979 from memory: bits 4 and 5 of PID 1D are bank 3, whose trims are second bytes
+        ("0F", [(0x06, "88"), (0x0D, "07"), (0x07, "70")]),
+        ("33", [(0x06, "880D"), (0x07, "0770")]),
+    ],
+)
+def test_banks_that_the_car_states_outweigh_how_many_pids_come_back(
+    one_d: str, expected: list[tuple[int, str]]
+) -> None:
+    assert split("4106880D070770", [0x06, 0x0D, 0x07], one_d) == expected
+
+
+def test_a_car_that_contradicts_its_banks_is_read_all_the_same() -> None:
+    assert split("410688077000", [0x06, 0x07], "0F") == [(0x06, "88"), (0x07, "7000")]
+    assert split("41068807700D05", [0x06, 0x07, 0x0D], "33") == [
+        (0x06, "88"), (0x07, "70"), (0x0D, "05"),
+    ]  # fmt: skip
+
+
+def test_one_pid_of_a_wrong_length_is_told_its_lengths() -> None:
+    with pytest.raises(DecodeError, match="identifier 83 has 5 or 9 data bytes, not 7"):
+        split("4183070001FFFF0002", [0x83])
+
+
+@pytest.mark.parametrize(
     ("pid", "data"),
     [
         # Each could be the older, shorter form with one-byte PIDs (04, 05 …) after it.
