@@ -10,7 +10,8 @@ from typing import Final
 
 import msgspec
 
-from obdlog.codes.data import CodeRow, matches
+from obdlog.codes.data import CodeRow
+from obdlog.codes.patterns import matches
 from obdlog.errors import TableError
 from obdlog.tables.loader import package_text
 

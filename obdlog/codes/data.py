@@ -12,13 +12,13 @@ wording, and the relations between components, are ours (common practice, no sou
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from heapq import nlargest
-from math import prod
 from typing import Final
 
+from obdlog.codes.patterns import fits, matches, span
 from obdlog.tables.code_text import code_number, code_text
 from obdlog.tables.loader import Row, package_text, read_rows
 
@@ -47,9 +47,6 @@ _MOST_PLACES: Final = 99
 _SAME_LETTER_AND_DIGIT: Final = 0xFFF
 _LEFT_OUT: Final = "-"
 _UNLISTED: Final = "?"
-_HEX: Final = "0123456789ABCDEF"
-_PATTERN_PART: Final = re.compile(r"\[[^]]*\]|.")
-_RANGE: Final = re.compile(r"([0-9A-F])(?:-([0-9A-F]))?")
 _NEAR_RUNS: Final = 4
 _COMPONENT_COLUMNS: Final = (
     "id", "label", "kind", "aliases", "signals", "rails", "connector", "reference", "leads_to",
@@ -109,60 +106,18 @@ class Component:
         return matches(code, self.leads_to)
 
 
-@lru_cache(maxsize=1 << 16)
-def matches(code: str, patterns: tuple[str, ...]) -> bool:
-    """Return whether `code` fits one of `patterns` (``?`` and ``[0-5]`` stand for a digit)."""
-    # Not fnmatch: compiling hundreds of patterns costs more than reading the tables.
-    return any(_fits(code, _places_of(pattern)) for pattern in patterns)
-
-
-def _fits(code: str, places: tuple[str, ...]) -> bool:
-    for character, place in zip(code, places, strict=False):
-        if character not in place:
-            return False
-    return len(code) == len(places)
-
-
-@lru_cache(maxsize=1 << 12)
-def _places_of(pattern: str) -> tuple[str, ...]:
-    """Return what may stand at each place of a pattern of codes."""
-    return tuple(
-        _HEX if part == "?" else _range(part) if part[0] == "[" else part
-        for part in _PATTERN_PART.findall(pattern)
-    )
-
-
-def _range(part: str) -> str:
-    """Return the characters of ``[0-58A]``."""
-    return "".join(
-        _HEX[_HEX.index(first) : _HEX.index(last or first) + 1]
-        for first, last in _RANGE.findall(part[1:-1])
-    )
-
-
-def breadth(pattern: str) -> int:
-    """Return how many numbers fit a pattern of codes."""
-    return prod(map(len, _places_of(pattern)))
-
-
 def codes_matching(patterns: tuple[str, ...]) -> Iterator[CodeRow]:
     """Yield the codes that fit one of `patterns`, making only the runs that can hold any."""
     if not patterns:
         return
-    fits = re.compile("|".join(pattern.replace("?", ".") for pattern in patterns)).fullmatch
-    ends = [(_end(pattern, min), _end(pattern, max)) for pattern in patterns]
+    ends = [span(pattern) for pattern in patterns]
     for family in FAMILIES:
-        lowest, highest = _end(family, min), _end(family, max)
+        lowest, highest = span(family)
         mine = [(low, high) for low, high in ends if low <= highest and high >= lowest]
         for row in _rows(family) if mine else ():
             first, last = row.cells["first"], min(_reach(row), highest)
             if any(first <= high and last >= low for low, high in mine):
-                yield from (one for one in _run(row) if fits(one.code))
-
-
-def _end(pattern: str, which: Callable[[str], str]) -> str:
-    """Return the lowest or highest text that fits a pattern of codes."""
-    return "".join(map(which, _places_of(pattern)))
+                yield from (one for one in _run(row) if matches(one.code, patterns))
 
 
 def _reach(row: Row) -> str:
@@ -289,10 +244,9 @@ def _rows(pattern: str) -> tuple[Row, ...]:
 @cache
 def _family(pattern: str) -> Mapping[str, CodeRow]:
     found: dict[str, CodeRow] = {}
-    places = _places_of(pattern)
     for row in _rows(pattern):
         for one in _run(row):
-            if not _fits(one.code, places) or one.code in found:
+            if not fits(one.code, pattern) or one.code in found:
                 raise row.error(f"{one.code} is doubled or does not belong to {pattern}")
             found[one.code] = one
     return found

@@ -14,16 +14,15 @@ from obdlog.codes.advice import (
 )
 from obdlog.codes.data import (
     CodeRow,
-    breadth,
     code_row,
     codes_matching,
     components,
     faults,
-    matches,
 )
 from obdlog.codes.explanation import Explanation, Group, ProvingMonitor
 from obdlog.codes.judge import caution
 from obdlog.codes.meaning import CodeMeaning, Definer, describe, failure_type, failure_words
+from obdlog.codes.patterns import breadth, matches
 from obdlog.codes.topics import monitor_topics, watch
 from obdlog.tables import signals
 from obdlog.tables.code_text import code_number, code_text

@@ -14,9 +14,9 @@ from functools import cache
 from typing import Any
 
 from obdlog.codes.conditions import CONDITIONS
-from obdlog.codes.data import matches
 from obdlog.codes.facts import Case, CodeFacts, Evidence, build_cases
 from obdlog.codes.meaning import split_code
+from obdlog.codes.patterns import matches
 from obdlog.errors import TableError
 from obdlog.model import Work
 from obdlog.tables.loader import package_text

@@ -16,15 +16,14 @@ from obdlog.codes.data import (
     FAMILIES,
     KINDS,
     CodeRow,
-    breadth,
     code_row,
     codes,
     codes_matching,
     components,
     faults,
-    matches,
 )
 from obdlog.codes.explain_code import explain_code, runs, signals_at
+from obdlog.codes.patterns import breadth, matches
 from obdlog.codes.topics import load_topics, parse_topics, topic_of, watch
 from obdlog.errors import TableError
 from obdlog.tables.code_text import code_text

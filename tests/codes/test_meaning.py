@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from obdlog.codes.data import codes, components, faults, matches
+from obdlog.codes.data import codes, components, faults
 from obdlog.codes.meaning import Definer, definer, describe, split_code
+from obdlog.codes.patterns import matches
 from obdlog.tables import signals
 
 
