@@ -22,6 +22,7 @@ def run(tmp_path, monkeypatch) -> Run:
     """Run a command in an empty folder, without the machine's own settings."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("OBDLOG_LINK", raising=False)
+    monkeypatch.delenv("COLUMNS", raising=False)
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
 
     def run(*args: object, code: int = 0, stdin: str | None = None) -> Any:
