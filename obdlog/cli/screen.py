@@ -132,17 +132,28 @@ def yes_no(value: bool | None) -> str:
 
 def bullet(lines: Iterable[str], *, stderr: bool = False) -> None:
     """Print a list."""
-    from rich.padding import Padding
-
-    out = console(stderr=stderr)
     for line in lines:
-        out.print(Padding(f"• {line}", (0, 0, 0, 2)))
+        say_indented(f"• {line}", 4, first=2, stderr=stderr)
 
 
-def say_indented(text: str) -> None:
-    """Print a paragraph on stdout, all of its lines two columns in."""
-    lines = textwrap.wrap(plain(text), console().width - 2, break_on_hyphens=False)
-    say("\n".join(f"  {line}" for line in lines))
+def say_indented(
+    text: str,
+    indent: int = 2,
+    *,
+    first: int | None = None,
+    style: str = "",
+    stderr: bool = False,
+) -> None:
+    """Print a paragraph, `indent` columns in; its first line `first`, if another."""
+    out = console(stderr=stderr)
+    lines = textwrap.wrap(
+        plain(text),
+        max(out.width, indent + _LEAST_ROOM),
+        initial_indent=" " * (indent if first is None else first),
+        subsequent_indent=" " * indent,
+        break_on_hyphens=False,
+    )
+    out.print("\n".join(lines), style=style or None)
 
 
 def facts(pairs: Mapping[str, object]) -> None:

@@ -25,6 +25,8 @@ from obdlog.cli.options import (
 from obdlog.cli.road import open_road, work_of
 from obdlog.model import Reading
 
+TEXT_COLUMN = 9
+"""Where what is said of a code begins, below its own line."""
 HOW_TO_STATE_WORK = (
     "No work was stated. Say what was unplugged or replaced (--unplugged, --replaced, or "
     "case.toml): that is what tells an after-effect from a fault."
@@ -114,19 +116,13 @@ def show(document: dict[str, Any], units: Units = Units.METRIC) -> None:
 
 
 def _show_code(code: dict[str, Any]) -> None:
-    from rich.padding import Padding
-
-    out = screen.console()
     failure = f"-{code['failure_type']}" if code["failure_type"] else ""
     more = f", {code['failure_meaning']}" if code.get("failure_meaning") else ""
-    out.print(
-        f"  {screen.plain(code['code'])}{failure}  [{', '.join(code['status'])}]  "
-        f"{screen.plain(code['meaning'])}{more}",
-        style="bold",
-    )
-    out.print(Padding(f"{code['judgement']}: {screen.plain(code['because'])}", (0, 0, 0, 9)))
+    head = f"{code['code']}{failure}  [{', '.join(code['status'])}]  {code['meaning']}{more}"
+    screen.say_indented(head, TEXT_COLUMN, first=2, style="bold")
+    screen.say_indented(f"{code['judgement']}: {code['because']}", TEXT_COLUMN)
     if code["caution"]:
-        out.print(Padding(f"Caution: {code['caution']}", (0, 0, 0, 9)))
+        screen.say_indented(f"Caution: {code['caution']}", TEXT_COLUMN)
 
 
 def _voltage(value: float | None) -> str:
