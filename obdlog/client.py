@@ -240,11 +240,18 @@ class Client:
         for sensor in (1 << bit for bit in range(8)):
             if not any(bits & sensor for bits in fitted):
                 continue
-            bitmap = self.ask(requests.build_oxygen_tests(0x00, sensor), purpose="onboard-tests")
-            announced = survey.supported([bitmap], 0x05).values()
-            for test in sorted(frozenset().union(*announced)):
-                if test % 0x20:
-                    self.ask(requests.build_oxygen_tests(test, sensor), purpose="onboard-tests")
+            for test in self._oxygen_tests_of(sensor):
+                self.ask(requests.build_oxygen_tests(test, sensor), purpose="onboard-tests")
+
+    def _oxygen_tests_of(self, sensor: int) -> tuple[int, ...]:
+        """Ask the bitmaps of service 05; return the tests that they announce for `sensor`."""
+        tests: set[int] = set()
+        for base in sorted(survey.BITMAP_PIDS):
+            if base and base not in tests:
+                break
+            bitmap = self.ask(requests.build_oxygen_tests(base, sensor), purpose="onboard-tests")
+            tests.update(*survey.supported([bitmap], 0x05).values())
+        return tuple(sorted(tests - survey.BITMAP_PIDS))
 
     def engine_speed_rpm(self) -> float | None:
         """Return the highest engine speed any module reports now [min-1].

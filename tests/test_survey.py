@@ -260,6 +260,24 @@ def test_older_buses_are_asked_for_oxygen_sensor_tests_of_the_sensors_fitted():
     assert "050002" not in transport.asked
 
 
+def test_oxygen_sensor_tests_of_the_maker_are_found_behind_the_second_bitmap():
+    # Tests 21 and up are the maker's; test 20 is the bitmap of 21 to 40 (SAE J1979).
+    answers = {
+        "0100": [("10", "410000002000")],
+        "0113": [("10", "411301")],
+        "050001": [("10", "45000180000001")],
+        "050101": [("10", "45010159")],
+        "052001": [("10", "45200100010000")],
+        "053001": [("10", "453001102030")],
+    }
+    transport = TableTransport(answers, KWP)
+    client = Client(transport)
+    client.read_onboard_tests()
+    tests = survey.survey_oxygen_tests(client.exchanges)["10"]
+    assert [test.test_id for test in tests] == ["01", "30"]
+    assert "054001" not in transport.asked
+
+
 def test_a_negative_response_without_its_code_costs_nothing_else():
     answers = CODES | {"07": [(ENGINE, "47010171"), (GEARBOX, "7F07")]}
     engine, gearbox = survey.survey_codes(read(answers).exchanges, Bus.CAN)
