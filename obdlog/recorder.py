@@ -115,7 +115,11 @@ class Recorder:
                     slow_queue = list(self._plan.slow)
                     next_slow = clock.now_s() + SLOW_INTERVAL_S
                 cycle = list(self._plan.fast)
-                if slow_queue:
+                if not self.progress.exchanges:
+                    # Each signal once at the start, so that even a short log holds all of them.
+                    cycle += slow_queue
+                    slow_queue = []
+                elif slow_queue:
                     # One slow request a cycle keeps the fast ones evenly spaced.
                     cycle.append(slow_queue.pop(0))
                 for pids in cycle:

@@ -234,6 +234,15 @@ def test_of_many_slow_signals_none_starves():
     assert max(asked) - min(asked) <= 1
 
 
+def test_a_short_log_holds_every_slow_signal_once():
+    slow = ["05", "0F", "2F", "30", "33"]
+    table = {f"01{pid}": [("10", f"41{pid}20")] for pid in (*slow, "0D")}
+    transport = TableTransport(table, KWP, took_s=0.15)
+    plan = PollPlan(((0x0D,),), tuple((int(pid, 16),) for pid in slow))
+    Recorder(Client(transport), plan).run(for_s=1.0)
+    assert [transport.asked.count(f"01{pid}") for pid in slow] == [1] * len(slow)
+
+
 # Lengths: SAE J1979 (06 one byte or two, 0C two, 68 seven, 83 five or nine, 7F thirteen).
 @pytest.mark.parametrize(
     ("pids", "trims_open", "groups"),
