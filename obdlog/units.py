@@ -8,7 +8,8 @@ NIST SP 811 appendix B) or, for the water column, the conventional value.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
+from itertools import combinations
 from typing import Final, Literal, NamedTuple
 
 System = Literal["metric", "imperial"]
@@ -78,6 +79,7 @@ _PLACES: Final[dict[str, int]] = {
 _SMALL_COUNTS: Final = frozenset({"kPa"})
 """Units without decimals whose small values matter all the same: a filter's pressure difference."""
 
+_MOST_FIGURES: Final = 9
 _FIGURES: Final = 4
 """Significant figures where no decimals are stated."""
 
@@ -86,15 +88,33 @@ def rounded(value: float, unit: str, *, limits: Collection[float | None] = ()) -
     """Return a measured value for people, as finely as its unit deserves, without its unit.
 
     Below one (below 10 kPa), two significant figures are kept, so that a small value does not
-    become none. A
-    value that would read like one of the `limits` that it is compared with, and is another, gets
-    four.
+    become none. A value that would read like one of the `limits` that it is compared with, and is
+    another, gets four.
     """
     text = _rounded(value, unit)
     near = (limit for limit in limits if limit is not None and limit != value)
     if any(math.isfinite(limit) and _rounded(limit, unit) == text for limit in near):
         return _figures(value, _FIGURES)
     return text
+
+
+def rounded_apart(values: Sequence[float], unit: str) -> tuple[str, ...]:
+    """Return values that are compared with each other, as `rounded`, without their unit.
+
+    Where their texts would not stand in the order of the values, all get as many figures as it
+    takes: nothing reads inside a limit that it is outside of.
+    """
+    texts = tuple(_rounded(value, unit) for value in values)
+    for figures in range(_FIGURES, _MOST_FIGURES + 1):
+        if _same_order(values, tuple(map(float, texts))):
+            break
+        texts = tuple(_figures(value, figures) for value in values)
+    return texts
+
+
+def _same_order(values: Sequence[float], read: Sequence[float]) -> bool:
+    pairs = combinations(zip(values, read, strict=True), 2)
+    return all((a > b) == (c > d) and (a < b) == (c < d) for (a, c), (b, d) in pairs)
 
 
 def _rounded(value: float, unit: str) -> str:

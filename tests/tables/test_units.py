@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from obdlog.units import UNITS, check_unit, convert, rounded, shown
+from obdlog.units import UNITS, check_unit, convert, rounded, rounded_apart, shown
 
 # NIST-SP811, appendix B.8 (docs/references.md): mile 1.609344 km, psi 6.894757 kPa, inch of water
 # (conventional) 249.0889 Pa, US gallon 3.785412 L, pound 453.59237 g, lbf·ft 1.355818 N·m.
@@ -61,6 +61,24 @@ def test_values_are_shown_as_finely_as_their_unit_deserves(
     value: float, unit: str, text: str
 ) -> None:
     assert rounded(value, unit) == text
+
+
+@pytest.mark.parametrize(
+    ("values", "unit", "texts"),
+    [
+        ((46.2, 41.0, 82.4), "kPa", ("46", "41", "82")),
+        ((46.85, 0.0, 46.8), "kPa", ("46.85", "0", "46.8")),
+        ((46.8, 0.0, 46.8), "kPa", ("47", "0", "47")),
+        ((0.14227, 0.125, 0.14226), "V", ("0.14227", "0.125", "0.14226")),
+        ((-0.1, 0.004), "V", ("-0.1", "0.004")),
+        ((), "V", ()),
+    ],
+    ids=["apart", "outside by little", "at the limit", "outside by less", "two", "none"],
+)
+def test_what_is_outside_a_limit_does_not_read_inside_it(
+    values: tuple[float, ...], unit: str, texts: tuple[str, ...]
+) -> None:
+    assert rounded_apart(values, unit) == texts
 
 
 @pytest.mark.parametrize("unit", ["rpm", "celsius", "C", " "])

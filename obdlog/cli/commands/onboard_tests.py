@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from obdlog import documents
+from obdlog import documents, units
 from obdlog.cli import screen
 from obdlog.cli.options import CaseOption, JsonOption, LinkOption, SaveOption
 from obdlog.cli.road import open_road
@@ -87,10 +87,13 @@ def _names(test: dict[str, Any]) -> tuple[str, str]:
 
 def _figures(test: dict[str, Any]) -> tuple[str, ...]:
     raw = " raw" if _raw(test) else ""
-    values = (_value(test[name], test["unit"], raw) for name in ("value", "low", "high"))
+    values = _texts([test[name] for name in ("value", "low", "high")], test["unit"], raw)
     without = test["result"] == "pass" and test["low"] is None and test["high"] is None
     return (*values, "constant" if without else RESULT[test["result"]])
 
 
-def _value(value: float | None, unit: str, mark: str) -> str:
-    return "" if value is None else screen.value_text(value, unit) + mark
+def _texts(values: list[float | None], unit: str, mark: str) -> list[str]:
+    """Return value and limits with their unit, those that differ so that they read apart."""
+    shown = f" {units.shown(unit)}".rstrip()
+    texts = iter(units.rounded_apart([value for value in values if value is not None], unit))
+    return ["" if value is None else next(texts) + shown + mark for value in values]
