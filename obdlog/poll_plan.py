@@ -117,7 +117,23 @@ def group_pids(pids: Sequence[int], most: int) -> tuple[tuple[int, ...], ...]:
 def answers_whole(client: Client, pids: Sequence[int]) -> bool:
     """Ask `pids` in one request; return whether every module that announced any sent all of its.
 
-    Where no module announced anything, one that answers all of them is enough.
+    What a module announces and does not send alone either is no limit of the request.
+    """
+    lacking = _lacking(client, pids)
+    if lacking is None:
+        return False
+    for pid in sorted({pid for _, pid in lacking}):
+        alone = _lacking(client, (pid,))
+        if alone is not None and any((s, p) not in alone for s, p in lacking if p == pid):
+            return False
+    return True
+
+
+def _lacking(client: Client, pids: Sequence[int]) -> set[tuple[str, int]] | None:
+    """Ask `pids` in one request; return what is announced (source, PID) and did not come.
+
+    None where a reply cannot be told apart. Where no module announced anything, one that answers
+    all of them is enough.
     """
     announced, contexts = survey.supported(client.exchanges), client.contexts()
     wanted = {source: set(pids) & own for source, own in announced.items() if own & set(pids)}
@@ -127,11 +143,11 @@ def answers_whole(client: Client, pids: Sequence[int]) -> bool:
         try:
             items = split_current_data(message.payload, pids, contexts.get(message.source, EMPTY))
         except DecodeError:
-            return False
+            return None
         got.setdefault(message.source, set()).update(pid for pid, _ in items)
     if not wanted:
-        return any(set(pids) <= found for found in got.values())
-    return all(own <= got.get(source, set()) for source, own in wanted.items())
+        return set() if any(set(pids) <= found for found in got.values()) else None
+    return {(source, pid) for source, own in wanted.items() for pid in own - got.get(source, set())}
 
 
 def pids_a_request(client: Client, *lists: Sequence[int]) -> int:

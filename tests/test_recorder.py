@@ -175,6 +175,17 @@ def test_a_module_that_drops_out_of_long_requests_gets_shorter_ones():
     assert max(map(len, plan.fast)) == 3
 
 
+def test_what_a_module_announces_and_never_sends_shortens_no_request():
+    table = answers()
+    # 7E9 announces 0C and 0D and is silent; the engine announces 0E, which it does not know.
+    table["0100"] = [(ENGINE, "4100183C8000"), ("7E9", "410000180000")]
+    for ask, answer in list(table.items()):
+        if ask.endswith("0D11"):
+            table[ask.replace("0D11", "0D0E11")] = answer
+    plan = build_plan(Client(TableTransport(table)))
+    assert plan.fast == ((0x04, 0x0B, 0x0C, 0x0D, 0x0E, 0x11),)
+
+
 def test_a_recording_leaves_what_was_asked_before_it():
     client = Client(TableTransport(answers()))
     plan = build_plan(client)
