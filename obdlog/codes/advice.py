@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterable, Mapping
-from fnmatch import fnmatchcase
 from functools import cache
 from typing import Final
 
@@ -41,8 +40,16 @@ class Refinement(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
             and (not self.kinds or component.kind in self.kinds)
             and (not self.on_reference or bool(component.reference))
             and (not self.on_12_volt or component.on_12_volt)
-            and (not self.components or any(fnmatchcase(component.id, c) for c in self.components))
+            and (not self.components or any(_names(c, component.id) for c in self.components))
         )
+
+
+def _names(pattern: str, component: str) -> bool:
+    """Return whether `pattern`, an id or one with ``*`` for any part, names `component`."""
+    before, any_part, after = pattern.partition("*")
+    if not any_part:
+        return component == pattern
+    return component.startswith(before) and component.endswith(after)
 
 
 class ByCode(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
