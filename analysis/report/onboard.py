@@ -64,5 +64,5 @@ def _failed(test: Document) -> FailedTest:
     value = words.number(test.get("value"), unit, limits=(low, high))
     return FailedTest(
         str(test.get("monitor") or f"monitor {test.get('monitor_id')}"),
-        f"{value}, limits {words.span(low, high, unit, exact=True)}",
+        f"{value}, limits {words.span(low, high, unit)}",
     )
