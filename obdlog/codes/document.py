@@ -8,7 +8,7 @@ from itertools import groupby
 from typing import Final
 
 from obdlog.codes.data import CodeRow, codes, components, faults
-from obdlog.codes.meaning import Definer, Family, failure_types, families
+from obdlog.codes.meaning import Definer, Family, failure_types, families, older_numbering
 from obdlog.tables.code_text import code_number
 from obdlog.tables.document import table
 
@@ -41,6 +41,8 @@ def codes_page() -> str:
         f"## Codes with a meaning: {len(codes())}\n",
         "A question mark: no public list at hand names the code; it is from memory.\n",
         table(("Codes", "Circuit or system", "Kinds of fault, in order"), _runs()),
+        "## Codes with an older numbering beside it\n",
+        table(("Code", "By the older numbering"), iter(older_numbering().items())),
         "## Kinds of fault\n",
         "What holds for most circuits. Where one needs other words (a gearbox, an airbag, a fuel "
         "rail) `obdlog explain CODE` says them: `obdlog/tables/judgement_advice.toml`.\n",

@@ -19,8 +19,12 @@ from obdlog.tables.loader import package_text, read_rows
 
 FAMILIES: Final = "j2012_families.csv"
 FAILURE_TYPES: Final = "j2012_failure_types.csv"
+OLDER: Final = "j2012_older_numbering.csv"
+
+_TWO_NUMBERINGS: Final = "two numberings are in use: the maker's documents say which holds"
 
 _CODE: Final = re.compile(r"([PCBU][0-3][0-9A-F]{3})(?:[-:]?([0-9A-F]{2}))?")
+_RENUMBERED: Final = "C"
 _LETTERS: Final = {"P": "powertrain", "C": "chassis", "B": "body", "U": "network"}
 
 
@@ -170,6 +174,16 @@ def split_code(text: str) -> tuple[str, str | None]:
     return match[1], match[2]
 
 
+@cache
+def older_numbering() -> Mapping[str, str]:
+    """Return what some codes say where a maker keeps to a numbering before the present one."""
+    columns = ("code", "reads", "source", "checked")
+    return {
+        row.cells["code"]: row.cells["reads"]
+        for row in read_rows(package_text(OLDER), columns, OLDER)
+    }
+
+
 def family_of(code: str) -> Family:
     """Return the range that `code` is in."""
     return next(family for family in families() if family.holds(code))
@@ -193,10 +207,13 @@ def describe(code: str) -> CodeMeaning:
     system = _LETTERS[text[0]]
     family = f"{system}: {range_.name}" if range_.name else system
     failure = failure_words(third)
+    older = older_numbering().get(text, "") if text[0] in _RENUMBERED else ""
+    note = _TWO_NUMBERINGS if older else range_.note
+    tail = f"; by an older numbering: {older}" if older else ""
     row = code_row(text) if range_.definer is Definer.STANDARD else None
     if row is not None:
         place = f", {row.place}" if row.place else ""
-        said = f"{row.component.label}{place}: {row.fault.phrase}"
+        said = f"{row.component.label}{place}: {row.fault.phrase}{tail}"
         return CodeMeaning(
             text,
             said,
@@ -206,7 +223,7 @@ def describe(code: str) -> CodeMeaning:
             standard=True,
             place=row.place,
             failure=failure,
-            note=range_.note,
+            note=note,
         )
     said = {
         Definer.STANDARD: f"in the standard's range ({family}); no public list at hand says what "
@@ -218,12 +235,12 @@ def describe(code: str) -> CodeMeaning:
     }[range_.definer]
     return CodeMeaning(
         text,
-        said,
+        said + tail,
         family,
         component="",
         fault="",
         standard=range_.definer is Definer.STANDARD,
         definer=range_.definer,
         failure=failure,
-        note=range_.note,
+        note=note,
     )

@@ -6,7 +6,7 @@ Chassis and body: a list of the 2007 edition, of which public repair information
 confirms about 60 numbers (`test_sides` holds some of them).
 
 Disagreements, and what was decided: C0035, C0040, C0045 and C0050 are wheel speed sensors in an
-older numbering; the newer one is followed and the older one told in a note. C0012, C0016, C001A
+older numbering; the newer one is followed and the older one told behind it. C0012, C0016, C001A
 and C001E, C0064, C006B and C0071–C0086 stand in one list only. U02A0 is left out (an "invalid
 data" text in the block of lost modules). Lists of popular web pages that give C0021–C0066 or
 B0002–B0019 to other circuits mix the two numberings and were not followed.
@@ -139,11 +139,17 @@ def test_what_can_hurt_carries_its_caution(words: set[str], said: str) -> None:
     assert [code for code in found if not caution(code).startswith(said)] == []
 
 
-@pytest.mark.parametrize("code", ["C0035", "C0040", "C0045", "C0050"])
-def test_an_older_numbering_of_the_wheels_is_named(code: str) -> None:
+@pytest.mark.parametrize(
+    ("code", "wheel"),
+    [("C0035", "left front"), ("C0040", "right front"), ("C0045", "left rear"),
+     ("C0050", "right rear")],
+)  # fmt: skip
+def test_an_older_numbering_of_the_wheels_is_named(code: str, wheel: str) -> None:
     """Lists disagree: the 2007 edition has C0035 as a supply, older practice as a sensor."""
-    assert "wheel speed" in describe(code).note
-    assert code in describe(code).note
+    said = describe(code)
+    assert said.meaning.endswith(f"by an older numbering: wheel speed sensor, {wheel}")
+    assert "two numberings" in said.note
+    assert "older" not in describe("C0034").meaning
 
 
 def test_every_code_is_in_exactly_one_range() -> None:
