@@ -11,9 +11,9 @@ values agree within half a unit of its last digit.
 
 What these rows do not prove: the wording of closed lists is the project's own, and only which
 number bears which meaning is the source's. The source of PID C5 prints a range alone, so that its
-layout is inferred. The rows of PIDs 88, 90, 91, 94, A9, C5 and C6, the gear of 65 and the states of
-70 and 71 were typed with the table in sight, all others without. Layouts that stand in the table from memory alone (A1, the charging states of
-9A) have no rows: a copy of the table would be no check.
+layout is inferred. The rows of PIDs 88, 90, 91, 94, A9, C5 and C6, the gear of 65 and the states
+of 70 and 71 were typed with the table in sight, all others without. Layouts that stand in the
+table from memory alone (A1, the charging states of 9A) have no rows: a copy would be no check.
 """
 
 from __future__ import annotations
