@@ -26,7 +26,11 @@ sys.stderr.write("\\n" + " ".join(sorted(opened)))
 
 SIGNALS = {"j1979_signals.csv", "j1979_lookups.csv"}
 PARTS = {"j2012_components.csv", "j2012_faults.csv"}
-FAMILIES = {"j2012_families.csv", "j2012_failure_types.csv"}
+FAMILIES = {
+    "j2012_families.csv",
+    "j2012_failure_types.csv",
+    "j2012_older_numbering.csv",
+}
 TOPICS = {"judgement_rules.toml", "judgement_topics.toml", "judgement_advice.toml"}
 CODES = PARTS | FAMILIES | TOPICS
 POWERTRAIN_0_6 = "j2012_p00_p06.csv"

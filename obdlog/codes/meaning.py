@@ -24,7 +24,6 @@ OLDER: Final = "j2012_older_numbering.csv"
 _TWO_NUMBERINGS: Final = "two numberings are in use: the maker's documents say which holds"
 
 _CODE: Final = re.compile(r"([PCBU][0-3][0-9A-F]{3})(?:[-:]?([0-9A-F]{2}))?")
-_RENUMBERED: Final = "C"
 _LETTERS: Final = {"P": "powertrain", "C": "chassis", "B": "body", "U": "network"}
 
 
@@ -176,12 +175,21 @@ def split_code(text: str) -> tuple[str, str | None]:
 
 @cache
 def older_numbering() -> Mapping[str, str]:
-    """Return what some codes say where a maker keeps to a numbering before the present one."""
+    """Return what some codes say where a maker keeps to a numbering before the present one.
+
+    Raises
+    ------
+    TableError
+        A row is no code, stands twice or says nothing.
+    """
     columns = ("code", "reads", "source", "checked")
-    return {
-        row.cells["code"]: row.cells["reads"]
-        for row in read_rows(package_text(OLDER), columns, OLDER)
-    }
+    found: dict[str, str] = {}
+    for row in read_rows(package_text(OLDER), columns, OLDER):
+        code, reads = row.cells["code"], row.cells["reads"]
+        if not _CODE.fullmatch(code) or code in found or not reads:
+            raise row.error(f"code: {code!r} is no code, doubled or says nothing")
+        found[code] = reads
+    return found
 
 
 def family_of(code: str) -> Family:
@@ -207,7 +215,7 @@ def describe(code: str) -> CodeMeaning:
     system = _LETTERS[text[0]]
     family = f"{system}: {range_.name}" if range_.name else system
     failure = failure_words(third)
-    older = older_numbering().get(text, "") if text[0] in _RENUMBERED else ""
+    older = older_numbering().get(text, "")
     note = _TWO_NUMBERINGS if older else range_.note
     tail = f"; by an older numbering: {older}" if older else ""
     row = code_row(text) if range_.definer is Definer.STANDARD else None
