@@ -40,14 +40,38 @@ class Outcome(StrEnum):
     LOST = "lost"
 
 
+class Generation(StrEnum):
+    """The two generations of legislated diagnostics: own services, or those of ISO 14229-1."""
+
+    CLASSIC = "SAE J1979"
+    ON_UDS = "SAE J1979-2"
+
+
 @dataclass(frozen=True, slots=True)
 class Request:
-    """A diagnostic request: service byte and what follows, to one address or to all."""
+    """A diagnostic request: service byte and what follows, to one address or to all.
+
+    Parameters
+    ----------
+    target
+        ``functional``, or the address that one module listens to (``7E0``, ``18DA10F1``).
+    reply_from
+        The address that module answers from, where the standards do not tell (``7B8`` for
+        ``7B0``). None: the one the standards give; for an address they say nothing of, whatever
+        module answers.
+    wait_s
+        How long the module may be silent before that counts as its answer [s]; None for the
+        road's usual time.
+    timeout_s
+        How long an adapter itself may be silent [s].
+    """
 
     payload: bytes
     target: str = FUNCTIONAL
     purpose: str = ""
     timeout_s: float | None = None
+    reply_from: str | None = None
+    wait_s: float | None = None
 
     def __post_init__(self) -> None:
         if not self.payload:

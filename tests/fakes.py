@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 
 from obdlog.clock import ManualClock
 from obdlog.errors import LinkClosedError
-from obdlog.model import Bus, EcuMessage, Exchange, Outcome, Request
+from obdlog.model import Bus, EcuMessage, Exchange, Generation, Outcome, Request
 from obdlog.transport.base import BusProtocol
 
 CAN = BusProtocol("6", "ISO 15765-4, 11 bit, 500 kbit/s", Bus.CAN, 11, 500_000)
@@ -20,6 +20,7 @@ class TableTransport:
     """Answers requests from a table of hex text; a list of answers is used up in turn."""
 
     kind = "table"
+    generation = Generation.CLASSIC
     url = "table://"
     identity = "test"
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent
-LEAVES = {"errors", "model", "units", "clock", "addresses"}
+LEAVES = {"errors", "model", "units", "clock", "addresses", "modules"}
 PURE = LEAVES | {"tables", "adapter", "framing", "services", "codes", "vin"}
 
 MAY_IMPORT = {
@@ -18,6 +18,7 @@ MAY_IMPORT = {
     "clock": set(),
     "model": set(),
     "addresses": set(),
+    "modules": set(),
     "units": {"errors"},
     "tables": LEAVES,
     "vin": LEAVES | {"tables"},

@@ -14,7 +14,7 @@ from obdlog.adapter.status import Recovery, Status
 from obdlog.errors import LinkError, LinkTimeoutError
 from obdlog.links.base import Link
 from obdlog.links.url import parse_url
-from obdlog.model import FUNCTIONAL, Exchange, Outcome, Request
+from obdlog.model import FUNCTIONAL, Exchange, Generation, Outcome, Request
 from obdlog.services.registry import changes_vehicle
 from obdlog.transport.adapter_setup import Abilities, find_protocol, set_up, wake_up
 from obdlog.transport.base import BusProtocol
@@ -72,6 +72,7 @@ class AdapterTransport:
         self.url = link.url
         self.clock = link.clock
         self.protocol: BusProtocol | None = None
+        self.generation = Generation.CLASSIC
         self.abilities = Abilities()
         self.reply_count: int | None = None
         self._talk = Conversation(link)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from obdlog.clock import Clock
-from obdlog.model import Bus, Exchange, Request
+from obdlog.model import Bus, Exchange, Generation, Request
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +42,11 @@ class Transport(Protocol):
     @property
     def protocol(self) -> BusProtocol | None:
         """The car's protocol, None until it answered."""
+        ...
+
+    @property
+    def generation(self) -> Generation:
+        """Which generation of legislated diagnostics the car speaks; known once connected."""
         ...
 
     def connect(self) -> BusProtocol:

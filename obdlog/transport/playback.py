@@ -10,7 +10,7 @@ from pathlib import Path
 from obdlog.adapter.protocols import PROTOCOLS, response_address
 from obdlog.clock import Clock, ManualClock, SystemClock
 from obdlog.errors import NoAnswerError, RefusedError
-from obdlog.model import FUNCTIONAL, Exchange, Outcome, Request
+from obdlog.model import FUNCTIONAL, Exchange, Generation, Outcome, Request
 from obdlog.services.registry import changes_vehicle
 from obdlog.session.reader import Session, read_session
 from obdlog.transport.base import BusProtocol
@@ -66,6 +66,7 @@ class PlaybackTransport:
         self.url = url or str(path)
         self.clock: Clock = clock or (ManualClock() if pace == "fast" else SystemClock())
         self.protocol: BusProtocol | None = None
+        self.generation = Generation.CLASSIC
         self.identity = next((a.identity for a in self.session.adapter if a.identity), "")
         self._recorded: dict[tuple[bytes, str], list[Exchange]] = defaultdict(list)
         for exchange in self.session.exchanges:

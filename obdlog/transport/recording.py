@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from obdlog.clock import Clock
 from obdlog.errors import LinkError
-from obdlog.model import Exchange, Outcome, Request
+from obdlog.model import Exchange, Generation, Outcome, Request
 from obdlog.session.writer import SessionWriter
 from obdlog.transport.base import BusProtocol, Transport
 
@@ -39,6 +39,11 @@ class RecordingTransport:
     def protocol(self) -> BusProtocol | None:
         """The protocol of the car, None before it answered."""
         return self._transport.protocol
+
+    @property
+    def generation(self) -> Generation:
+        """Which generation of legislated diagnostics the car speaks."""
+        return self._transport.generation
 
     @property
     def asked(self) -> tuple[bytes, ...]:
