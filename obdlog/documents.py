@@ -27,7 +27,7 @@ from obdlog.tables.signals import by_pid
 from obdlog.vin import check_vin
 
 if TYPE_CHECKING:
-    from obdlog.erase import ModuleErasure
+    from obdlog.erase.sending import ModuleErasure
     from obdlog.recorder import Recording
 
 

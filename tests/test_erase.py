@@ -13,7 +13,7 @@ import pytest
 from obdlog import survey
 from obdlog.cli.commands.clear import exit_code
 from obdlog.client import Client
-from obdlog.erase import (
+from obdlog.erase.sending import (
     SENT_NOW,
     next_steps,
     require_complete,

@@ -33,7 +33,7 @@ from obdlog.cli.road import (
     work_of,
 )
 from obdlog.client import Client
-from obdlog.erase import (
+from obdlog.erase.sending import (
     CAUTIONS,
     LOST_BY_CLEARING,
     PERHAPS_SENT,
