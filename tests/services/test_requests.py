@@ -57,6 +57,7 @@ def test_what_is_no_bitmap_is_misuse(base: int, data: bytes) -> None:
     [
         *((text, False) for text in ("010C", "020500", "03", "050101", "06A1", "07", "0902")),
         *((text, False) for text in ("0A", "1902FF", "22F190", "3E00", "1001", "1081")),
+        *((text, False) for text in ("1802FF00", "17FF00", "13FF00", "1A90", "194233081E")),
         *((text, True) for text in ("04", "08", "1002", "1003", "10", "1101", "14FFFFFF")),
         *((text, True) for text in ("2701", "280001", "2EF190", "2F0001", "310101", "3400")),
         *((text, True) for text in ("35", "36", "37", "3D", "85", "AA", "", "00")),

@@ -1,0 +1,104 @@
+"""What a module says of itself: identifiers F1xx (service 22) and service 1A of the older language.
+
+References
+----------
+ISO 14229-1, data identifiers F180–F19F; ISO 14230-3, service 1A (from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from obdlog.modules import Language
+
+BY_IDENTIFIER, OLDER_IDENTIFICATION = 0x22, 0x1A
+REPLY, OLDER_REPLY = 0x62, 0x5A
+
+
+@dataclass(frozen=True, slots=True)
+class Identification:
+    """One thing that a module may say of itself: `key` in JSON, `label` on screen."""
+
+    number: int
+    key: str
+    label: str
+
+
+IDENTIFIERS = {
+    number: Identification(number, key, label)
+    for number, key, label in (
+        (0xF180, "boot_software", "boot software identification"),
+        (0xF181, "application_software", "application software identification"),
+        (0xF182, "application_data", "application data identification"),
+        (0xF186, "active_session", "active diagnostic session"),
+        (0xF187, "part_number", "maker's part number"),
+        (0xF188, "software_number", "maker's software number"),
+        (0xF189, "software_version", "maker's software version"),
+        (0xF18A, "supplier", "supplier"),
+        (0xF18B, "manufactured", "date of manufacture"),
+        (0xF18C, "serial_number", "serial number"),
+        (0xF190, "vin", "vehicle identification number"),
+        (0xF191, "hardware_number", "maker's hardware number"),
+        (0xF192, "supplier_hardware_number", "supplier's hardware number"),
+        (0xF193, "supplier_hardware_version", "supplier's hardware version"),
+        (0xF194, "supplier_software_number", "supplier's software number"),
+        (0xF195, "supplier_software_version", "supplier's software version"),
+        (0xF196, "approval_number", "exhaust regulation or type approval number"),
+        (0xF197, "system_name", "system name or engine type"),
+        (0xF198, "shop_code", "code of the workshop or tester that last wrote to it"),
+        (0xF199, "programmed", "date of programming"),
+        (0xF19D, "installed", "date of installation"),
+        (0xF19E, "description_file", "name of its description file"),
+    )
+}
+"""Identifiers of service 22 that ISO 14229-1 names."""
+
+OLDER_IDENTIFIERS = {
+    number: Identification(number, key, label)
+    for number, key, label in (
+        (0x80, "table", "identification table"),
+        (0x90, "vin", "vehicle identification number"),
+        (0x91, "hardware_number", "maker's hardware number"),
+        (0x92, "supplier_hardware_number", "supplier's hardware number"),
+        (0x93, "supplier_hardware_version", "supplier's hardware version"),
+        (0x94, "supplier_software_number", "supplier's software number"),
+        (0x95, "supplier_software_version", "supplier's software version"),
+        (0x96, "approval_number", "exhaust regulation or type approval number"),
+        (0x97, "system_name", "system name or engine type"),
+        (0x98, "shop_code", "code of the workshop or tester that last wrote to it"),
+        (0x99, "programmed", "date of programming"),
+    )
+}
+"""Identification options of service 1A that ISO 14230-3 names (from memory)."""
+
+USUAL = (0xF190, 0xF187, 0xF188, 0xF189, 0xF18A, 0xF18C, 0xF191, 0xF195, 0xF197)
+OLDER_USUAL = (0x90, 0x91, 0x92, 0x94, 0x95, 0x97)
+"""What is worth asking of a module that nothing is known of, the most telling first."""
+
+
+def build_identifiers(*identifiers: int) -> bytes:
+    """Return the service 22 request for one identifier or several.
+
+    Raises
+    ------
+    ValueError
+        None, or one outside two bytes.
+    """
+    if not identifiers or not all(0 <= number <= 0xFFFF for number in identifiers):
+        raise ValueError("a request names at least one identifier within 0000 and FFFF")
+    pairs = b"".join(number.to_bytes(2, "big") for number in identifiers)
+    return bytes([BY_IDENTIFIER]) + pairs
+
+
+def build_older_identification(option: int) -> bytes:
+    """Return the service 1A request for one identification option of ISO 14230-3."""
+    if not 0 <= option <= 0xFF:
+        raise ValueError(f"an identification option must be within 00 and FF, not {option}")
+    return bytes([OLDER_IDENTIFICATION, option])
+
+
+def identification_requests(language: Language) -> tuple[bytes, ...]:
+    """Return the requests that ask a module of `language` who it is, one item each."""
+    if language is Language.ISO_14230:
+        return tuple(build_older_identification(option) for option in OLDER_USUAL)
+    return tuple(build_identifiers(number) for number in USUAL)
