@@ -13,7 +13,7 @@ from dataclasses import replace
 from obdlog import identity, survey
 from obdlog.addresses import ENGINE, module_name
 from obdlog.errors import NoAnswerError, RefusedError
-from obdlog.model import Bus, Exchange, Outcome, Request
+from obdlog.model import FUNCTIONAL, Bus, Exchange, Outcome, Request
 from obdlog.services import requests, scales
 from obdlog.services.registry import changes_vehicle
 from obdlog.tables import info_types
@@ -71,9 +71,22 @@ class Client:
         return self.transport.connect()
 
     def ask(
-        self, payload: bytes, *, purpose: str = "", target: str | None = None, keep: bool = True
+        self,
+        payload: bytes,
+        *,
+        purpose: str = "",
+        target: str = FUNCTIONAL,
+        reply_from: str | None = None,
+        wait_s: float | None = None,
+        keep: bool = True,
     ) -> Exchange:
         """Send one harmless request; `keep` the exchange, unless there will be too many.
+
+        Parameters
+        ----------
+        target, reply_from, wait_s
+            As of `Request`: one module's address, where it answers from, and how long it may be
+            silent [s].
 
         Raises
         ------
@@ -83,12 +96,10 @@ class Client:
         if changes_vehicle(payload):
             raise RefusedError(
                 f"service {payload[0]:02X} changes the vehicle and is not asked here"
+                if payload
+                else "an empty request is not asked"
             )
-        request = (
-            Request(payload, purpose=purpose)
-            if target is None
-            else Request(payload, target, purpose)
-        )
+        request = Request(payload, target, purpose, reply_from=reply_from, wait_s=wait_s)
         exchange = self.transport.exchange(request)
         if keep:
             self.exchanges.append(exchange)
