@@ -8,8 +8,17 @@ identifier of the maker's choice answers from one eight higher is common practic
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
+
+from obdlog.addresses import module_name
+
+_ADDRESS = re.compile(r"[0-9A-F]{2}|[0-7][0-9A-F]{2}|[01][0-9A-F]{7}")
+_FIXED_REQUEST = re.compile(r"18DA([0-9A-F]{2})F1")
+_FIXED_RESPONSE = re.compile(r"18DAF1([0-9A-F]{2})")
+_OFFSET = 8
 
 
 class Language(StrEnum):
@@ -44,3 +53,77 @@ class Module:
     name: str
     language: Language | None = None
     system: System = System.OTHER
+
+    @property
+    def addresses(self) -> str:
+        """Both addresses for a sentence."""
+        both = self.request != self.response
+        return f"{self.request}/{self.response}" if both else self.request
+
+
+def module_at(request: str, response: str) -> Module:
+    """Return the module at these addresses, with a neutral name."""
+    return Module(request, response, module_name(response))
+
+
+def is_address(text: str) -> bool:
+    """Return whether `text` is a CAN identifier (11 or 29 bit) or an address of an older bus."""
+    return _ADDRESS.fullmatch(text) is not None
+
+
+def usual_response(request: str) -> str | None:
+    """Return where a module that listens at `request` usually answers, None where nothing says.
+
+    References
+    ----------
+    ISO 15765-4 for 7E0–7E7 and 18DAxxF1; eight higher for other 11-bit identifiers is common
+    practice, no source. On the older buses a module has one address.
+    """
+    if fixed := _FIXED_REQUEST.fullmatch(request):
+        return f"18DAF1{fixed[1]}"
+    if len(request) == 3 and int(request, 16) + _OFFSET <= 0x7FF:
+        return f"{int(request, 16) + _OFFSET:03X}"
+    return request if len(request) == 2 else None
+
+
+def usual_request(response: str) -> str | None:
+    """Return where a module that answers from `response` usually listens; see `usual_response`."""
+    if fixed := _FIXED_RESPONSE.fullmatch(response):
+        return f"18DA{fixed[1]}F1"
+    if len(response) == 3 and int(response, 16) >= _OFFSET:
+        return f"{int(response, 16) - _OFFSET:03X}"
+    return response if len(response) == 2 else None
+
+
+def is_normal_fixed(request: str) -> bool:
+    """Return whether `request` is a 29-bit identifier of normal fixed addressing."""
+    return _FIXED_REQUEST.fullmatch(request) is not None
+
+
+def named(modules: Iterable[Module], text: str) -> tuple[Module, ...]:
+    """Return those of `modules` that `text` names: request, response, or name in any case."""
+    wanted = text.strip().casefold()
+    return tuple(
+        m
+        for m in modules
+        if wanted in (m.request.casefold(), m.response.casefold(), m.name.casefold())
+    )
+
+
+def merged(first: Iterable[Module], *others: Iterable[Module]) -> tuple[Module, ...]:
+    """Return the modules of all lists, each pair of addresses once, as its first list has it.
+
+    What the first one does not know (language, system) is taken from the others.
+    """
+    found: dict[tuple[str, str], Module] = {}
+    for module in (m for modules in (first, *others) for m in modules):
+        key = (module.request, module.response)
+        held = found.get(key, module)
+        neutral = held.name == module_name(held.response)
+        found[key] = Module(
+            *key,
+            module.name if neutral else held.name,
+            held.language or module.language,
+            held.system or module.system,
+        )
+    return tuple(found.values())
