@@ -30,6 +30,7 @@ MAY_IMPORT = {
     "session": LEAVES,
     "case": LEAVES | {"session"},
     "transport": PURE | {"links", "session"},
+    "capture": PURE | {"session"},
     "survey": PURE,
     "identity": PURE | {"survey"},
     "history": PURE | {"survey"},

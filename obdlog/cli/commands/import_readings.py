@@ -13,10 +13,15 @@ from obdlog.cli.vehicle_options import DisplacementOption, FuelOption
 
 if TYPE_CHECKING:
     from analysis.column_map import ColumnMap
+    from obdlog.capture.importing import CaptureSummary
+
+MOST_SHOWN = 10
 
 
 def run(
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="A CSV file with readings.")],
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="A CAN capture, or a CSV file with readings.")
+    ],
     out: Annotated[
         Path | None,
         typer.Option("--out", metavar="SESSION", help="The session file to create."),
@@ -55,11 +60,20 @@ def run(
     displacement: DisplacementOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Bring readings from a CSV file into a session that check, plot and export take.
+    """Bring a CAN capture, or readings from a CSV file, into a session that check and plot take.
 
-    Say which columns hold what: --time, --key and --value for a file with one reading a row,
-    --time and --column for one with a column a signal, or all of it in a map file.
+    A capture (candump .log, .asc, .blf, .trc, .csv, .mf4, .db; packed as .gz too) needs no option:
+    the diagnostic messages in it are found, put together and paired.
+
+    For readings say which columns hold what: --time, --key and --value for a file with one
+    reading a row, --time and --column for one with a column a signal, or all of it in a map file.
     """
+    from obdlog.capture.read import capture_format
+
+    target = out or file.with_name(f"{_stem(file)}.session.jsonl")
+    if not (columns or column or key or value) and capture_format(file) is not None:
+        _import_capture(file, target, note, json=json)
+        return
     from analysis.column_map import load_column_map
     from analysis.csv_import import import_csv
 
@@ -78,7 +92,6 @@ def run(
             "vehicle": {k: v for k, v in vehicle.items() if v is not None},
         }
         column_map = _map(given, key, value, unit, column)
-    target = out or file.with_name(f"{file.stem}.session.jsonl")
     summary = import_csv(file, target, column_map)
     if json:
         screen.print_json(
@@ -109,6 +122,102 @@ def run(
             "Columns not used": ", ".join(summary.unused),
         }
     )
+
+
+def _stem(file: Path) -> str:
+    return Path(file.stem).stem if file.suffix.lower() == ".gz" else file.stem
+
+
+def _import_capture(file: Path, target: Path, note: str, *, json: bool) -> None:
+    """Import a capture and say what was in it, and what of it could not be read."""
+    from analysis.load import load
+    from obdlog.capture.importing import import_capture
+
+    summary = import_capture(
+        file, target, note, progress=lambda frames: screen.progress(f"{frames:,} frames")
+    )
+    readings = load(target)
+    tally = summary.tally
+    if json:
+        screen.print_json(
+            {
+                "format": "obdlog.import/1",
+                "file": str(target),
+                "capture": summary.title,
+                "started": summary.started or None,
+                "seconds": summary.seconds,
+                "frames": tally.frames,
+                "diagnostic_frames": summary.diagnostic_frames,
+                "error_frames": tally.error_frames,
+                "remote_frames": tally.remote_frames,
+                "fd_frames": tally.fd_frames,
+                "exchanges": summary.exchanges,
+                "inferred": summary.inferred,
+                "readings": len(readings.readings),
+                "signals": list(readings.signals()),
+                "modules": [
+                    {
+                        "address": module.address,
+                        "request": module.request or None,
+                        "name": module.name,
+                        "messages": module.messages,
+                    }
+                    for module in summary.modules
+                ],
+                "channels": list(summary.channels),
+                "skipped": tally.skipped,
+                "skipped_lines": [line._asdict() for line in tally.skipped_lines],
+                "falling_times": tally.falling_times,
+                "damage": tally.damage or None,
+                "fault_count": summary.fault_count,
+                "faults": list(summary.faults),
+                "unproven": [
+                    {"address": address, "frames": frames}
+                    for address, frames in summary.unproven.items()
+                ],
+            }
+        )
+        return
+    screen.facts(
+        {
+            "Session": target,
+            "Capture": summary.title,
+            "Frames": f"{tally.frames} seen, {summary.diagnostic_frames} of them diagnostic",
+            "Exchanges": summary.exchanges,
+            "Inferred": f"{summary.inferred} without a visible request" * bool(summary.inferred),
+            "Modules": ", ".join(f"{m.address} {m.name}" for m in summary.modules),
+            "Channels": ", ".join(filter(None, summary.channels)),
+            "Readings": len(readings.readings),
+            "Signals": ", ".join(readings.signals()),
+            "Began": screen.local_time(summary.started) if summary.started else "",
+            "Length": f"{summary.seconds:.1f} s",
+            "Error frames": tally.error_frames or "",
+            "Remote frames": tally.remote_frames or "",
+            "CAN FD frames": tally.fd_frames or "",
+            "Times that fall": tally.falling_times or "",
+            "Left out": tally.skipped or "",
+            "Faults": summary.fault_count or "",
+        }
+    )
+    _tell_what_was_left_out(summary)
+
+
+def _tell_what_was_left_out(summary: CaptureSummary) -> None:
+    """Say on stderr which lines, messages and identifiers are not in the session."""
+    tally = summary.tally
+    where = "line" if summary.is_text else "frame"
+    lines = [f"{where} {line.number} {line.reason}" for line in tally.skipped_lines[:MOST_SHOWN]]
+    if tally.skipped > MOST_SHOWN:
+        lines.append(f"and {tally.skipped - MOST_SHOWN} more that are left out")
+    lines += summary.faults[:MOST_SHOWN]
+    if summary.fault_count > MOST_SHOWN:
+        lines.append(f"and {summary.fault_count - MOST_SHOWN} more messages that were not whole")
+    if tally.damage:
+        lines.append(f"read up to the damage only: {tally.damage}")
+    if summary.unproven:
+        names = ", ".join(list(summary.unproven)[:MOST_SHOWN])
+        lines.append(f"not taken for diagnostics, for want of proof: {names}")
+    screen.bullet(lines, stderr=True)
 
 
 def _map(
