@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from obdlog.modules import Language
+from obdlog.services.layout import check_reply
+from obdlog.services.text import is_text, printable
 
 BY_IDENTIFIER, OLDER_IDENTIFICATION = 0x22, 0x1A
 REPLY, OLDER_REPLY = 0x62, 0x5A
@@ -102,3 +104,52 @@ def identification_requests(language: Language) -> tuple[bytes, ...]:
     if language is Language.ISO_14230:
         return tuple(build_older_identification(option) for option in OLDER_USUAL)
     return tuple(build_identifiers(number) for number in USUAL)
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """What a module said under one identifier.
+
+    `key` and `label` are "" where no standard names the identifier. `text` is
+    None where the bytes are no printable text: then only `data` stands for them.
+    """
+
+    identifier: str
+    key: str
+    label: str
+    text: str | None
+    data: bytes
+
+    @property
+    def shown(self) -> str:
+        """The text, else the bytes in hexadecimal."""
+        return self.text if self.text is not None else self.data.hex().upper()
+
+
+def parse_identification(payload: bytes) -> Item:
+    """Return what a reply of service 22 or 1A says under its one identifier.
+
+    Raises
+    ------
+    DecodeError
+        Not such a reply, or cut short.
+    """
+    older = payload[:1] == bytes([OLDER_REPLY])
+    size = 1 if older else 2
+    check_reply(payload, OLDER_REPLY if older else REPLY, least=1 + size)
+    number = int.from_bytes(payload[1 : 1 + size], "big")
+    known = (OLDER_IDENTIFIERS if older else IDENTIFIERS).get(number)
+    data = payload[1 + size :]
+    return Item(
+        f"{number:0{size * 2}X}",
+        known.key if known else "",
+        known.label if known else "",
+        text_of(data),
+        data,
+    )
+
+
+def text_of(data: bytes) -> str | None:
+    """Return `data` as text, without padding; None unless all of it is printable."""
+    body = data.strip(b"\x00\xff ")
+    return printable(body) if body and is_text(body) else None

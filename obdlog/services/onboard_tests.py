@@ -129,20 +129,35 @@ def read_tests(payload: bytes, bus: Bus = Bus.CAN) -> tuple[tuple[TestResult, ..
 def read_identified_tests(monitor_id: int, data: bytes) -> tuple[tuple[TestResult, ...], str]:
     """Return the results behind identifier F6xx of service 22, and a sentence on what is left.
 
-    `data` is what follows the identifier. Whether each further record repeats the monitor is
-    not public: both are read, told apart by length and by the monitor in its places.
+    `data` is what follows the identifier.
 
     References
     ----------
     SAE J1979-2 (from memory): F6xx carries what service 06 answers for monitor xx.
     """
-    repeated = bytes([monitor_id]) + data
-    starts = repeated[::_CAN_RECORD]
-    if len(repeated) % _CAN_RECORD == 0 and starts == bytes([monitor_id]) * len(starts):
+    repeated = with_monitor_repeated(monitor_id, data)
+    if len(repeated) % _CAN_RECORD == 0:
         return _read_records(repeated, _CAN_RECORD, _can_result)
     return _read_records(
         data, _CAN_RECORD - 1, lambda record: _can_result(bytes([monitor_id]) + record)
     )
+
+
+def with_monitor_repeated(monitor_id: int, data: bytes) -> bytes:
+    """Return monitor and `data` as service 06 has them, the monitor before every record.
+
+    `data` is what follows identifier F6xx of service 22. Whether each further record repeats the
+    monitor is not public: both are read, told apart by length and by the monitor in its places.
+    """
+    one = bytes([monitor_id])
+    repeated = one + data
+    starts = repeated[::_CAN_RECORD]
+    size = _CAN_RECORD - 1
+    if len(repeated) % _CAN_RECORD == 0 and starts == one * len(starts):
+        return repeated
+    if monitor_id % BITMAP_STEP == 0 or len(data) % size:
+        return repeated
+    return b"".join(one + data[at : at + size] for at in range(0, len(data), size))
 
 
 def _read_records(

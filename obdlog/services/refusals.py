@@ -1,7 +1,8 @@
 """Negative responses and what they mean.
 
-ISO 14229-1 (CAN) and ISO 14230-3 (the older serial buses) give some codes different meanings,
-so a meaning is always named for a bus. Wording is ours; numbers are from memory of the standards.
+ISO 14229-1 and ISO 14230-3 give some codes different meanings. Which of them a module speaks
+decides; where that is not known, the bus does (CAN, or the older serial buses). Wording is ours;
+numbers are from memory of the standards.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from dataclasses import dataclass
 
 from obdlog.errors import DecodeError
 from obdlog.model import NEGATIVE_RESPONSE, Bus
+from obdlog.modules import Language
 
 BUSY = 0x21
 CONDITIONS_NOT_CORRECT = 0x22
@@ -111,8 +113,30 @@ class Refusal:
     meaning: str
 
 
-def meaning(code: int, bus: Bus = Bus.CAN) -> str:
-    """Return what negative response `code` means on `bus`, in plain words.
+_OLDER_SERVICES = frozenset({0x12, 0x13, 0x17, 0x18, 0x1A, 0x20, 0x21, 0x30, 0x3B, 0x81, 0x82})
+"""Services that only ISO 14230-3 has."""
+
+_ERASE, _OLDER_GROUP = 0x14, 3
+"""An erase of ISO 14230-3 is three bytes long, one of ISO 14229-1 four."""
+
+
+def language_of(request: bytes, bus: Bus = Bus.CAN) -> Language:
+    """Return the language that `request` is in: its service tells, else the bus."""
+    older = request[:1] and (
+        request[0] in _OLDER_SERVICES or (request[0] == _ERASE and len(request) == _OLDER_GROUP)
+    )
+    if older:
+        return Language.ISO_14230
+    newer = request[:1] == b"\x19" or (request[:1] == bytes([_ERASE]) and len(request) == 4)
+    if newer or bus is Bus.CAN:
+        return Language.ISO_14229
+    return Language.ISO_14230
+
+
+def meaning(code: int, bus: Bus = Bus.CAN, language: Language | None = None) -> str:
+    """Return what negative response `code` means, in plain words.
+
+    `language` is the one that the module speaks; None where only the `bus` is known.
 
     Raises
     ------
@@ -121,11 +145,11 @@ def meaning(code: int, bus: Bus = Bus.CAN) -> str:
 
     References
     ----------
-    ISO 14229-1, negative response codes; ISO 14230-3 for ``Bus.LEGACY``.
+    ISO 14229-1, negative response codes; ISO 14230-3 for the older language.
     """
     if not 0 <= code <= 0xFF:
         raise ValueError(f"a negative response code is a byte, not {code}")
-    older = bus is Bus.LEGACY
+    older = bus is Bus.LEGACY if language is None else language is Language.ISO_14230
     known = (_ISO_14230 if older else _ISO_14229).get(code)
     if known is not None:
         return known
@@ -134,7 +158,7 @@ def meaning(code: int, bus: Bus = Bus.CAN) -> str:
     return "a code that the standard leaves undefined"
 
 
-def parse_refusal(payload: bytes, bus: Bus = Bus.CAN) -> Refusal:
+def parse_refusal(payload: bytes, bus: Bus = Bus.CAN, language: Language | None = None) -> Refusal:
     """Return the refusal in a negative response (7F, service, code).
 
     Raises
@@ -147,4 +171,4 @@ def parse_refusal(payload: bytes, bus: Bus = Bus.CAN) -> Refusal:
     if len(payload) < 3:
         raise DecodeError("a negative response has 3 bytes; this one is cut short", payload=payload)
     service, code = payload[1], payload[2]
-    return Refusal(f"{service:02X}", f"{code:02X}", meaning(code, bus))
+    return Refusal(f"{service:02X}", f"{code:02X}", meaning(code, bus, language))

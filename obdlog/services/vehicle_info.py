@@ -130,16 +130,23 @@ def parse_item(
         raise DecodeError("the reply ends after the information type")
     if info_type % BITMAP_STEP == 0:
         return VehicleInfo(info_type, supported=_bitmaps(info_type, body, bus), raw=body)
+    if count_may_lack:
+        body = with_count(info_type, body)
     kind = info_types.info_types().get(info_type)
     if kind is None:
         return _unknown(info_type, body, bus)
-    if count_may_lack and kind.layout != info_types.MESSAGE_COUNT:
-        body = _with_count(kind, body)
     return _PARSERS[kind.layout](kind, body, bus)
 
 
-def _with_count(kind: InfoType, body: bytes) -> bytes:
-    """Return `body` with an item count in front, put there where it is whole items without."""
+def with_count(info_type: int, body: bytes) -> bytes:
+    """Return `body` with an item count in front, put there where it is whole items without.
+
+    Bitmaps, counts of messages and information types of unknown layout stay as they are.
+    """
+    kind = info_types.info_types().get(info_type)
+    bitmap = info_type % BITMAP_STEP == 0
+    if not body or bitmap or kind is None or kind.layout == info_types.MESSAGE_COUNT:
+        return body
     counted = len(_without_filler(kind, body)) == body[0] * kind.size
     if counted or (len(body) % kind.size and not _begins_with_text(kind, body)):
         return body

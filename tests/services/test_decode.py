@@ -334,22 +334,31 @@ class TestReportsOfService19:
             ("RPM", 1726.0, 1),
             ("ECT", 83, 1),
         ]
-        assert result["info"] == {"hex": "0102F40C1AF8F4057B"}
+        assert result["info"]["hex"] == "0102F40C1AF8F4057B"
+        (record,) = result["info"]["records"]
+        assert (record["record"], record["identifiers"][1]) == (
+            "01",
+            {"identifier": "F405", "hex": "7B"},
+        )
+        assert result["error"] is None
 
     @pytest.mark.parametrize(
-        ("reply", "data"),
+        ("reply", "data", "read"),
         [
-            ("590404200008" + "0101" + "20011234", "010120011234"),
-            ("590404200008" + "0103" + "F40C1AF8", "0103F40C1AF8"),
-            ("590604200008" + "900102", "900102"),
+            ("590404200008" + "0101" + "20011234", "010120011234", []),
+            ("590404200008" + "0103" + "F40C1AF8", "0103F40C1AF8", ["RPM"]),
+            ("590404200008" + "0102" + "F40C1AF8" + "200112", "0102F40C1AF8200112", ["RPM"]),
+            ("590604200008" + "900102", "900102", []),
         ],
     )
-    def test_what_only_the_maker_defines_stays_bytes(self, reply: str, data: str) -> None:
+    def test_what_only_the_maker_defines_stays_bytes(
+        self, reply: str, data: str, read: list[str]
+    ) -> None:
         result = decode_line({"reply": reply})
         assert [c["code"] for c in result["codes"]] == ["P0420"]
-        assert result["info"] == {"hex": data}
+        assert result["info"]["hex"] == data
         assert "only the maker defines it" in result["error"]
-        assert "readings" not in result
+        assert [r["signal"] for r in result.get("readings", [])] == read
 
     def test_a_code_without_records(self) -> None:
         result = decode_line({"reply": "590404200008"})
