@@ -41,7 +41,8 @@ _LANGUAGE_OF_REPLY = {
     0x53: Language.ISO_14230,
     0x5A: Language.ISO_14230,
 }
-_READING = frozenset({0x13, 0x17, 0x18, 0x19, 0x1A, 0x22})
+_CODE_SERVICES = frozenset({0x13, 0x17, 0x18, 0x19})
+_READING = _CODE_SERVICES | {0x1A, 0x22}
 
 Progress = Callable[[str], None]
 
@@ -94,6 +95,17 @@ def language_of(exchanges: Iterable[Exchange], response: str) -> Language | None
     return None
 
 
+def codes_read(exchanges: Iterable[Exchange], module: Module) -> bool:
+    """Return whether the module listed its codes."""
+    return any(
+        m.source == module.response
+        for e in exchanges
+        if e.request.target == module.request and e.request.service in _CODE_SERVICES
+        for m in e.positive()
+        if m.payload[0] != 0x59 or m.payload[1:2] == bytes([trouble_reports.CODES])
+    )
+
+
 def notes(exchanges: Sequence[Exchange], module: Module) -> tuple[str, ...]:
     """Return what was not read of `module` and how it could be, in plain words."""
     own = [e for e in exchanges if e.request.target == module.request]
@@ -101,13 +113,7 @@ def notes(exchanges: Sequence[Exchange], module: Module) -> tuple[str, ...]:
     if not answered:
         return ("did not answer; nothing is known of it",)
     said = []
-    code_services = (0x19, 0x18, 0x17, 0x13)
-    lists = any(
-        m.source == module.response
-        for e in own
-        if e.request.service in code_services
-        for m in e.positive()
-    )
+    lists = codes_read(own, module)
     if any(_asks_for_session(e, module.response) for e in own) and not lists:
         in_session = any(e.request.payload == _EXTENDED for e in own)
         said.append(
@@ -115,7 +121,7 @@ def notes(exchanges: Sequence[Exchange], module: Module) -> tuple[str, ...]:
             if in_session
             else "gives its codes only in the extended session, which --extended-session allows"
         )
-    asked = [e for e in own if e.request.service in code_services]
+    asked = [e for e in own if e.request.service in _CODE_SERVICES]
     if asked and not lists:
         said.append("its codes were not read; nothing here says that it is clean")
     if any(e.request.payload == _EXTENDED for e in own):

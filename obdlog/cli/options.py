@@ -75,6 +75,48 @@ KeepWireOption = Annotated[
     bool, typer.Option("--keep-wire", help="Keep every byte of the link in the session file.")
 ]
 
+EveryModuleOption = Annotated[
+    bool,
+    typer.Option(
+        "--every-module",
+        help="Also the modules beyond the legislated ones (airbag, brakes, body …): search for "
+        "them, then read each alone. With --case they are remembered.",
+    ),
+]
+ModuleOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--module",
+        metavar="ADDRESS|NAME",
+        help="Also this one module: the address it listens to or answers from, or its name in a "
+        "module map; repeat for more.",
+    ),
+]
+ModuleMapOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--module-map",
+        metavar="FILE",
+        help="Modules to ask, from your own file in TOML (docs/modules.md says how to write it).",
+    ),
+]
+ExtendedSessionOption = Annotated[
+    bool,
+    typer.Option(
+        "--extended-session",
+        help="Where a module refuses without it, ask in its extended diagnostic session and return "
+        "to the default one. Caution: some modules suspend functions or set codes meanwhile; "
+        "parked, engine off.",
+    ),
+]
+SearchAgainOption = Annotated[
+    bool,
+    typer.Option(
+        "--search-again",
+        help="Search although the case remembers modules, more patiently and in two passes.",
+    ),
+]
+
 LONGEST_S = 30 * 24 * 3600.0
 ForOption = Annotated[
     str | None,

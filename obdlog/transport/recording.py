@@ -5,6 +5,7 @@ from __future__ import annotations
 from obdlog.clock import Clock
 from obdlog.errors import LinkError
 from obdlog.model import Exchange, Generation, Outcome, Request
+from obdlog.session.reader import Session
 from obdlog.session.writer import SessionWriter
 from obdlog.transport.base import BusProtocol, Transport
 
@@ -49,6 +50,11 @@ class RecordingTransport:
     def asked(self) -> tuple[bytes, ...]:
         """What a recording that is played back holds answers to, nothing on a real road."""
         return getattr(self._transport, "asked", ())
+
+    @property
+    def session(self) -> Session | None:
+        """The recording that is played back, None on a real road."""
+        return getattr(self._transport, "session", None)
 
     def connect(self) -> BusProtocol:
         """Connect; see `Transport.connect`."""

@@ -2,28 +2,37 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import typer
 
-from obdlog import documents
+from obdlog import documents, survey
 from obdlog.case import CaseFacts, load_case_facts
-from obdlog.cli import screen
+from obdlog.cli import every_module, screen
+from obdlog.cli.every_module import Wanted
 from obdlog.cli.exits import ExitCode
 from obdlog.cli.options import (
     CaseOption,
+    EveryModuleOption,
+    ExtendedSessionOption,
     FailOnCodesOption,
     JsonOption,
     KeepWireOption,
     LinkOption,
+    ModuleMapOption,
+    ModuleOption,
     ReplacedOption,
     SaveOption,
+    SearchAgainOption,
     Units,
     UnitsOption,
     UnpluggedOption,
 )
-from obdlog.cli.road import open_road, work_of
+from obdlog.cli.road import Road, open_road, work_of
+from obdlog.errors import NoAnswerError
 from obdlog.model import Reading
+from obdlog.modules import Module
 
 TEXT_COLUMN = 9
 """Where what is said of a code begins, below its own line."""
@@ -40,6 +49,11 @@ NOT_REACHED = (
     "ones were not read: nothing here says that they are clean."
 )
 
+NOT_SEARCHED = (
+    "Only modules that answered are listed. What sits behind a gateway, on another bus or sleeps "
+    "was not read: nothing here says that it is clean."
+)
+
 
 def run(
     link: LinkOption = None,
@@ -51,18 +65,26 @@ def run(
     save: SaveOption = None,
     keep_wire: KeepWireOption = False,
     fail_on: FailOnCodesOption = None,
+    every: EveryModuleOption = False,
+    module: ModuleOption = None,
+    module_map: ModuleMapOption = None,
+    extended_session: ExtendedSessionOption = False,
+    search_again: SearchAgainOption = False,
 ) -> None:
     """Read stored, pending and permanent codes with freeze frames; judge each with its reason.
 
     Say what was unplugged or replaced during the work: that is what tells an after-effect from
     a fault.
     """
+    wanted = Wanted.of(
+        module, module_map, every=every, extended=extended_session, again=search_again
+    )
     work = work_of(load_case_facts(case) if case else CaseFacts(), unplugged, replaced)
     with open_road(
         link, step="codes", case=case, save=save, work=work, keep_wire=keep_wire
     ) as road:
         read_at = road.read_at
-        road.client.read_codes()
+        chosen, modules = _read(road, wanted, case)
         transport = road.client.transport
         document = documents.codes_document(
             road.client.exchanges,
@@ -74,6 +96,8 @@ def run(
             history=road.record.history,
             recorded_vin=road.recorded_vin,
         )
+        if wanted:
+            every_module.add_modules(document, road, chosen, modules)
         road.end("done")
     if json:
         screen.print_json(document)
@@ -83,6 +107,31 @@ def run(
             screen.say(HOW_TO_STATE_WORK)
     if fail_on and any(m["codes"] for m in document["modules"]):
         raise typer.Exit(ExitCode.FOUND)
+
+
+def _read(
+    road: Road, wanted: Wanted, case: Path | None
+) -> tuple[every_module.Chosen, tuple[Module, ...]]:
+    """Read the legislated modules, then the others that are wanted.
+
+    Raises
+    ------
+    NoAnswerError
+        Nothing answered at all.
+    """
+    if not wanted:
+        road.client.read_codes()
+        return every_module.Chosen(), ()
+    silent: NoAnswerError | None = None
+    try:
+        road.client.read_codes()
+    except NoAnswerError as error:
+        silent = error
+    chosen = every_module.choose(road, wanted, case)
+    modules = every_module.read(road, chosen, wanted, case)
+    if silent and not survey.answered(road.client.exchanges):
+        raise silent
+    return chosen, modules
 
 
 def show(document: dict[str, Any], units: Units = Units.METRIC) -> None:
@@ -96,11 +145,14 @@ def show(document: dict[str, Any], units: Units = Units.METRIC) -> None:
         }
     )
     for module in document["modules"]:
-        lamp = {True: "engine lamp commanded ON", False: "engine lamp off", None: "lamp not read"}
-        screen.heading(f"{module['name']} ({module['address']}): {lamp[module['lamp']]}")
+        screen.heading(f"{module['name']} ({module['address']}): {_lamp(module)}")
+        if caution := every_module.caution_of(module):
+            screen.say_indented(f"Caution: {caution}", 2)
         if module["error"]:
             screen.say(f"  Note: {screen.plain(module['error'])}")
-        if not module["codes"] and module["answered"]:
+        for note in module.get("notes", ()):
+            screen.say_indented(f"Note: {note}", 4, first=2)
+        if not module["codes"] and module["answered"] and module.get("codes_read", True):
             screen.say("  No codes.")
         for code in module["codes"]:
             _show_code(code)
@@ -112,7 +164,9 @@ def show(document: dict[str, Any], units: Units = Units.METRIC) -> None:
             )
     if not any(module["codes"] for module in document["modules"]):
         screen.say(f"\n{NO_CODE_IS_NOT_PROOF}")
-    screen.say(f"\n{NOT_REACHED}")
+    if "searched" in document:
+        every_module.show_searched(document)
+    screen.say(f"\n{NOT_SEARCHED if 'searched' in document else NOT_REACHED}")
 
 
 def _show_code(code: dict[str, Any]) -> None:
@@ -123,6 +177,15 @@ def _show_code(code: dict[str, Any]) -> None:
     screen.say_indented(f"{code['judgement']}: {code['because']}", TEXT_COLUMN)
     if code["caution"]:
         screen.say_indented(f"Caution: {code['caution']}", TEXT_COLUMN)
+
+
+def _lamp(module: dict[str, Any]) -> str:
+    """Return what a module says of its lamp."""
+    if module["lamp"] is not None:
+        return "engine lamp commanded ON" if module["lamp"] else "engine lamp off"
+    if any("lamp-requested" in code["status"] for code in module["codes"]):
+        return "wants its lamp lit"
+    return "lamp not read"
 
 
 def _voltage(value: float | None) -> str:

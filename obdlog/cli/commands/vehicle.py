@@ -3,16 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from obdlog import documents
-from obdlog.cli import screen
-from obdlog.cli.options import CaseOption, JsonOption, LinkOption, SaveOption
-from obdlog.cli.road import open_road
+from obdlog import documents, survey
+from obdlog.cli import every_module, screen
+from obdlog.cli.every_module import Wanted
+from obdlog.cli.options import (
+    CaseOption,
+    EveryModuleOption,
+    JsonOption,
+    LinkOption,
+    ModuleMapOption,
+    ModuleOption,
+    SaveOption,
+    SearchAgainOption,
+)
+from obdlog.cli.road import Road, open_road
 from obdlog.cli.unread import show_unread
 from obdlog.errors import NoAnswerError
+from obdlog.modules import Module
 
 VIN_CHECK = {
     "valid": "check digit right",
@@ -32,14 +44,15 @@ def run(
     signals: Annotated[
         bool, typer.Option("--signals", help="List every supported PID with its signals.")
     ] = False,
+    every: EveryModuleOption = False,
+    module: ModuleOption = None,
+    module_map: ModuleMapOption = None,
+    search_again: SearchAgainOption = False,
 ) -> None:
     """Show VIN, calibrations, protocol, the modules that answer and the signals they support."""
+    wanted = Wanted.of(module, module_map, every=every, again=search_again)
     with open_road(link, step="vehicle", case=case, save=save) as road:
-        try:
-            road.client.read_vehicle()
-        except NoAnswerError:
-            if road.recorded_vin is None:
-                raise
+        chosen, modules = _read(road, wanted, case)
         protocol = road.client.transport.protocol
         document = documents.vehicle_document(
             road.client.exchanges,
@@ -47,11 +60,38 @@ def run(
             protocol.name if protocol else "",
             recorded_vin=road.recorded_vin,
         )
+        if wanted:
+            every_module.add_modules(document, road, chosen, modules)
         road.end("done")
     if json:
         screen.print_json(document)
     else:
         show(document, in_full=signals)
+
+
+def _read(
+    road: Road, wanted: Wanted, case: Path | None
+) -> tuple[every_module.Chosen, tuple[Module, ...]]:
+    """Ask the legislated modules who they are, then the others that are wanted.
+
+    Raises
+    ------
+    NoAnswerError
+        Nothing answered, and no recording tells the VIN.
+    """
+    silent: NoAnswerError | None = None
+    try:
+        road.client.read_vehicle()
+    except NoAnswerError as error:
+        silent = error
+    chosen = every_module.Chosen()
+    modules: tuple[Module, ...] = ()
+    if wanted:
+        chosen = every_module.choose(road, wanted, case)
+        modules = every_module.read(road, chosen, wanted, case, codes=False)
+    if silent and road.recorded_vin is None and not survey.answered(road.client.exchanges):
+        raise silent
+    return chosen, modules
 
 
 def show(document: dict[str, Any], *, in_full: bool = False) -> None:
@@ -81,6 +121,8 @@ def show(document: dict[str, Any], *, in_full: bool = False) -> None:
             screen.say(f"Supports {len(signals)} PIDs of current data (--signals explains them):")
             screen.say_indented(", ".join(names))
     show_unread(document)
+    if "searched" in document:
+        every_module.show_searched(document)
 
 
 def _vin(document: dict[str, Any]) -> str:

@@ -1,0 +1,287 @@
+"""Modules beyond the legislated ones, for the commands that read them: which, and what to say."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import typer
+
+from obdlog import discovery, module_reading
+from obdlog.cli import screen
+from obdlog.cli.road import Road
+from obdlog.discovery import Found
+from obdlog.errors import NoAnswerError
+from obdlog.module_map import Search, case_map, load_module_map, remember
+from obdlog.modules import Module, System, is_address, merged, named
+
+CAUTIONS = {
+    System.RESTRAINTS: "Restraints (airbags, belt tensioners): licensed practice only. Nothing "
+    "unplugged with the key on, no ohmmeter on their circuits.",
+    System.BRAKES: "Brakes and stability: licensed practice. Do not drive with a red brake lamp or "
+    "a soft pedal, whatever a module says.",
+    System.STEERING: "Steering: licensed practice.",
+    System.HIGH_VOLTAGE: "High voltage: trained people only; what is orange stays untouched.",
+}
+"""Common practice, no source; the maker's own procedure, local codes and licensed practice win."""
+
+EXTENDED_CAUTION = (
+    "Caution: in its extended session a module may suspend functions or note codes of its own. "
+    "Parked, engine off, nobody in or under the vehicle; each module is returned to its default "
+    "session, by itself at the latest 5 s after the last request."
+)
+NONE_BEYOND = "No module beyond those answered."
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which modules a command was told to read, and how."""
+
+    every: bool = False
+    names: tuple[str, ...] = ()
+    map_file: Path | None = None
+    extended: bool = False
+    again: bool = False
+
+    def __bool__(self) -> bool:
+        """Return whether any module beyond the legislated ones is wanted."""
+        return self.every or bool(self.names)
+
+    @classmethod
+    def of(
+        cls,
+        names: Sequence[str] | None,
+        map_file: Path | None,
+        *,
+        every: bool,
+        extended: bool = False,
+        again: bool = False,
+    ) -> Wanted:
+        """Return what the options say.
+
+        Raises
+        ------
+        typer.BadParameter
+            An option that does nothing without ``--every-module`` or ``--module``.
+        """
+        wanted = cls(every, tuple(names or ()), map_file, extended, again)
+        idle = {
+            "--module-map": map_file is not None,
+            "--extended-session": extended,
+            "--search-again": again and not every,
+        }
+        for option, given in idle.items():
+            if given and (not wanted or option == "--search-again"):
+                needs = (
+                    "--every-module"
+                    if option == "--search-again"
+                    else ("--every-module or --module")
+                )
+                raise typer.BadParameter(f"{option} goes with {needs}")
+        return wanted
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """The modules to read, and what the search for them left open."""
+
+    modules: tuple[Module, ...] = ()
+    found: Found = field(default_factory=Found)
+    how: str = "searched"
+
+    def document(self, read: Sequence[Module]) -> dict[str, Any]:
+        """Return the summary for JSON: what was searched and what was not reached."""
+        return {
+            "how": self.how,
+            "found": len(read),
+            "ranges": list(self.found.searched),
+            "requests": self.found.asked,
+            "complete": self.found.complete,
+            "not_reached": list(self.found.not_reached),
+            "remarks": list(self.found.remarks),
+            "silent": [
+                {"name": m.name, "request": m.request, "address": m.response}
+                for m in self.found.silent
+            ],
+        }
+
+
+def choose(road: Road, wanted: Wanted, case: Path | None) -> Chosen:
+    """Return the modules to read: named, remembered, recorded or found by a search.
+
+    Raises
+    ------
+    RefusedError
+        The vehicle moves.
+    NoAnswerError
+        A module that was named by its address does not answer.
+    typer.BadParameter
+        A name that no map knows.
+    InputFileError
+        A module map is not what it should be.
+    """
+    mapped = load_module_map(wanted.map_file) if wanted.map_file else ()
+    kept = case_map(case) if case else None
+    known = merged(mapped, kept.modules if kept else ())
+    session = getattr(road.transport, "session", None)
+    if session is not None:
+        return _recorded(discovery.recorded_modules(session.exchanges), known, wanted)
+    if said := discovery.require_stationary(road.client):
+        screen.tell(said)
+    if not wanted.every:
+        return Chosen(tuple(_named(road, known, name) for name in wanted.names), how="named")
+    if kept and kept.search is Search.DONE and not wanted.again:
+        screen.tell(
+            f"Asking the {len(known)} modules that the case remembers; --search-again searches."
+        )
+        return Chosen(known, how="remembered")
+    seconds = discovery.estimate_s(road.client, thorough=wanted.again)
+    if seconds:
+        screen.tell(
+            f"Searching for modules: about {seconds:.0f} s on a real vehicle. Leave it parked, "
+            "ignition on. Ctrl-C ends the search and keeps what was found."
+        )
+    found = discovery.find_modules(
+        road.client, known, progress=screen.progress, thorough=wanted.again
+    )
+    if case:
+        remember(case, found.modules, Search.DONE if found.complete else Search.INTERRUPTED)
+    if not found.complete:
+        screen.tell(f"The search was not finished; {len(found.modules)} modules found so far.")
+    elif not case and found.modules:
+        screen.tell("With --case DIR the modules are remembered, and the next run needs no search.")
+    return Chosen(found.modules, found)
+
+
+def read(
+    road: Road,
+    chosen: Chosen,
+    wanted: Wanted,
+    case: Path | None,
+    *,
+    codes: bool = True,
+) -> tuple[Module, ...]:
+    """Read the chosen modules and return them with their languages, which a case remembers."""
+    if wanted.extended and chosen.modules and chosen.how != "recorded":
+        screen.tell(EXTENDED_CAUTION)
+    found = module_reading.read_modules(
+        road.client,
+        chosen.modules,
+        extended=wanted.extended,
+        progress=screen.progress,
+        codes=codes,
+    )
+    if case and chosen.how in ("searched", "named"):
+        remember(case, (m for m in found if m.language))
+    return found
+
+
+def add_modules(
+    document: dict[str, Any], road: Road, chosen: Chosen, read_ones: Sequence[Module]
+) -> None:
+    """Add to a document the user's names, what is to be said of each module, and the search."""
+    by_address = {m.response: m for m in read_ones}
+    held = {entry["address"] for entry in document["modules"]}
+    for module in (*read_ones, *chosen.found.silent):
+        if module.response not in held:
+            document["modules"].append(_not_answered(document, module))
+    for entry in document["modules"]:
+        known = by_address.get(entry["address"])
+        if known is None:
+            entry.setdefault("request", None)
+            entry.setdefault("notes", [])
+            continue
+        entry["name"] = known.name
+        entry["request"] = known.request
+        entry["language"] = known.language.value if known.language else None
+        entry["system"] = known.system.value or None
+        if document["format"] == "obdlog.codes/1":
+            entry["codes_read"] = module_reading.codes_read(road.client.exchanges, known)
+        entry["notes"] = list(module_reading.notes(road.client.exchanges, known))
+    document["searched"] = chosen.document(read_ones)
+
+
+def show_searched(document: dict[str, Any]) -> None:
+    """Print what of the other modules was not reached."""
+    searched = document["searched"]
+    if not searched["found"] and not searched["silent"]:
+        screen.say(f"\n{NONE_BEYOND}")
+    said = [f"{m['name']} ({m['address']}) did not answer" for m in searched["silent"]]
+    said += searched["not_reached"] + searched["remarks"]
+    if said:
+        screen.say("\nNot read, and so not known:")
+        screen.bullet(said)
+
+
+def caution_of(entry: dict[str, Any]) -> str:
+    """Return the caution that goes with the system of a module, nothing where it has none."""
+    return CAUTIONS.get(System(entry.get("system") or ""), "")
+
+
+def _recorded(recorded: Iterable[Module], known: Sequence[Module], wanted: Wanted) -> Chosen:
+    """Return the modules of a recording, named as a map names them."""
+    names = {(m.request, m.response): m for m in known}
+    modules = tuple(names.get((m.request, m.response), m) for m in recorded)
+    if not wanted.every:
+        chosen = [m for name in wanted.names for m in named(modules, name)]
+        missing = [name for name in wanted.names if not named(modules, name)]
+        if missing:
+            raise NoAnswerError(f"the recording holds no module {screen.plain(missing[0])}")
+        modules = tuple(dict.fromkeys(chosen))
+    return Chosen(modules, how="recorded")
+
+
+def _named(road: Road, known: Sequence[Module], name: str) -> Module:
+    """Return the one module that `name` means."""
+    found = named(known, name)
+    if len(found) == 1:
+        return found[0]
+    shown = screen.plain(name[:60])
+    if found:
+        both = " and ".join(f"{m.name} ({m.addresses})" for m in found[:3])
+        raise typer.BadParameter(f"{shown} means {both}; name one by its response address")
+    address = name.strip().upper()
+    if not is_address(address):
+        names = ", ".join(m.name for m in known[:20]) or "none"
+        raise typer.BadParameter(
+            f"no module is called {shown} (known: {names}); an address is written as 7B0 or "
+            "18DA28F1"
+        )
+    module = discovery.find_one(road.client, address)
+    if module is None:
+        raise NoAnswerError(
+            f"no module answers at {address}",
+            hint="Ignition on? obdlog codes --every-module searches for what is there; a module "
+            "map names an unusual response address.",
+        )
+    return module
+
+
+def _not_answered(document: dict[str, Any], module: Module) -> dict[str, Any]:
+    """Return the entry of a module that said nothing, in the shape of the document's others."""
+    shapes: dict[str, dict[str, Any]] = {
+        "obdlog.codes/1": {
+            "lamp": None,
+            "codes": [],
+            "freeze_frames": [],
+            "error": "did not answer; nothing is known of it",
+        },
+        "obdlog.vehicle/1": {
+            "ecu_name": None,
+            "ecu_meaning": None,
+            "calibrations": [],
+            "cvns": [],
+            "signals": [],
+            "in_use_counters": {},
+            "information": [],
+        },
+    }
+    return {
+        "address": module.response,
+        "name": module.name,
+        "request": module.request,
+        "answered": False,
+        **shapes[document["format"]],
+    }
