@@ -1,23 +1,34 @@
-"""The services of SAE J1979 carried by service 22 of ISO 14229-1, as SAE J1979-2 does it; pure.
+"""The services of SAE J1979 as SAE J1979-2 asks and answers them; pure.
 
-Current data stand under identifiers F4xx, on-board test results under F6xx and vehicle
-information under F8xx, xx being the PID, monitor or information type of SAE J1979. So a request
-of services 01, 06 and 09 can be put in the newer words, and the answer back in the older ones.
+Current data stand under identifiers F4xx of service 22, on-board test results under F6xx and
+vehicle information under F8xx, xx being the PID, monitor or information type of SAE J1979. So a
+request of services 01, 06 and 09 can be put in the newer words, and the answer back in the older
+ones. Codes have reports of service 19 instead.
 
 References
 ----------
-SAE J1979-2 and ISO 14229-1, service 22 (from memory); see ``docs/obd-on-uds.md``.
+SAE J1979-2 and ISO 14229-1 (layouts good by public descriptions, all else from memory); see
+``docs/obd-on-uds.md``.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from obdlog.errors import DecodeError
 from obdlog.model import NEGATIVE_RESPONSE, EcuMessage, Exchange
 from obdlog.services.layout import split_items
 from obdlog.services.onboard_tests import with_monitor_repeated
-from obdlog.services.vehicle_info import with_item_count
+from obdlog.services.trouble_reports import (
+    CONFIRMED_MASK,
+    EMISSIONS_GROUP,
+    PENDING_MASK,
+    build_clear_group,
+    build_functional_report,
+    build_permanent_report,
+)
+from obdlog.services.vehicle_info import with_count
 from obdlog.tables import signals
 
 SERVICE, REPLY = 0x22, 0x62
@@ -27,10 +38,20 @@ CURRENT_DATA, ONBOARD_TESTS, VEHICLE_INFO = 0x01, 0x06, 0x09
 FAMILIES = {CURRENT_DATA: 0xF4, ONBOARD_TESTS: 0xF6, VEHICLE_INFO: 0xF8}
 """Service of SAE J1979 → first byte of the identifiers that took its place."""
 
-_SERVICES = {family: service for service, family in FAMILIES.items()}
+CODE_REQUESTS = {
+    0x03: build_functional_report(CONFIRMED_MASK),
+    0x07: build_functional_report(PENDING_MASK),
+    0x0A: build_permanent_report(),
+}
+"""Service of SAE J1979 → the report of service 19 that took its place."""
+
+ERASE = build_clear_group(EMISSIONS_GROUP)
+"""What took the place of service 04: see `registry.changes_vehicle`."""
 
 MOST_IDENTIFIERS = 3
 """Identifiers of current data in one request: with them it just fits one CAN frame."""
+
+_SERVICES = {family: service for service, family in FAMILIES.items()}
 
 
 def uds_requests(payload: bytes) -> tuple[bytes, ...]:
@@ -42,64 +63,101 @@ def uds_requests(payload: bytes) -> tuple[bytes, ...]:
     if family is None or len(payload) < 2:
         return (payload,)
     most = MOST_IDENTIFIERS if payload[0] == CURRENT_DATA else 1
+    lows = payload[1:]
     return tuple(
-        bytes([SERVICE, *(byte for low in payload[at : at + most] for byte in (family, low))])
-        for at in range(1, len(payload), most)
+        bytes([SERVICE, *(byte for low in lows[at : at + most] for byte in (family, low))])
+        for at in range(0, len(lows), most)
     )
 
 
-def classic_request(payload: bytes) -> bytes:
-    """Return the request of SAE J1979 that asks the same; another request as it is."""
-    service = _SERVICES.get(payload[1]) if payload[:1] == bytes([SERVICE]) and payload[1:] else None
+def classic_request(payload: bytes) -> bytes | None:
+    """Return the request of SAE J1979 that asks what one of service 22 asks, None without one."""
+    if payload[:1] != bytes([SERVICE]) or len(payload) < 3 or len(payload) % 2 == 0:
+        return None
+    service = _SERVICES.get(payload[1])
     families = payload[1::2]
-    if service is None or len(payload) % 2 == 0 or families != payload[1:2] * len(families):
-        return payload
+    if service is None or families != payload[1:2] * len(families):
+        return None
     return bytes([service]) + payload[2::2]
 
 
-def classic_payload(request: bytes, reply: bytes) -> bytes:
-    """Return `reply` to a request of service 22 as SAE J1979 would have worded it.
+def classic_payload(request: bytes, reply: bytes) -> bytes | None:
+    """Return `reply` to a `request` of service 22 as SAE J1979 words it, None where it cannot.
 
-    What does not answer such a request, or cannot be told apart, comes back as it is.
+    A reply to several identifiers carries no lengths: they come from the signal table.
     """
     classic = classic_request(request)
-    if classic == request:
-        return reply
+    if classic is None:
+        return None
     if reply[:2] == bytes([NEGATIVE_RESPONSE, SERVICE]):
         return bytes([NEGATIVE_RESPONSE, classic[0]]) + reply[2:]
-    if reply[:1] != bytes([REPLY]) or len(reply) < 4 or reply[1] != FAMILIES[classic[0]]:
-        return reply
-    head, data = bytes([classic[0] + 0x40]), reply[3:]
+    family = FAMILIES[classic[0]]
+    if reply[:2] != bytes([REPLY, family]) or len(reply) < 3 or reply[2] not in classic[1:]:
+        return None
+    head, low, data = bytes([classic[0] + 0x40]), reply[2], reply[3:]
     if classic[0] == ONBOARD_TESTS:
-        return head + with_monitor_repeated(reply[2], data)
+        return head + with_monitor_repeated(low, data)
     if classic[0] == VEHICLE_INFO:
-        return head + reply[2:3] + with_item_count(reply[2], data)
-    asked = [int.from_bytes(request[at : at + 2], "big") for at in range(1, len(request), 2)]
-    try:
-        items = split_items(reply[1:], _lengths, asked, id_bytes=2)
-    except DecodeError:
-        return reply
-    if any(identifier >> 8 != FAMILIES[CURRENT_DATA] for identifier, _ in items):
-        return reply
+        return head + bytes([low]) + with_count(low, data)
+    if len(classic) == 2:
+        return head + bytes([low]) + data
+    items = _split(request, reply)
+    if items is None or any(identifier >> 8 != family for identifier, _ in items):
+        return None
     return head + b"".join(bytes([identifier & 0xFF]) + found for identifier, found in items)
 
 
-def classic_exchange(exchange: Exchange) -> Exchange:
-    """Return `exchange` in the words of SAE J1979 where it has any, else as it is."""
-    request = exchange.request
-    classic = classic_request(request.payload)
-    if classic == request.payload:
-        return exchange
-    return replace(
-        exchange,
-        request=replace(request, payload=classic),
-        messages=tuple(
-            EcuMessage(m.source, classic_payload(request.payload, m.payload), m.after_s)
-            for m in exchange.messages
-        ),
-    )
+def _split(request: bytes, reply: bytes) -> tuple[tuple[int, bytes], ...] | None:
+    asked = [int.from_bytes(request[at : at + 2], "big") for at in range(1, len(request), 2)]
+    try:
+        return split_items(reply[1:], _lengths, asked, id_bytes=2)
+    except DecodeError:
+        return None
 
 
 def _lengths(identifier: int) -> tuple[int, ...]:
     known = identifier >> 8 == FAMILIES[CURRENT_DATA]
     return signals.lengths(identifier & 0xFF) if known else ()
+
+
+def classic_exchange(exchange: Exchange) -> Exchange:
+    """Return `exchange` in the words of SAE J1979 where it has any, else as it is.
+
+    A message that has none stays as it came, which no longer answers the request.
+    """
+    asked = exchange.request.payload
+    classic = classic_request(asked)
+    if classic is None:
+        return exchange
+    messages = tuple(
+        EcuMessage(m.source, shown, m.after_s)
+        if (shown := classic_payload(asked, m.payload)) is not None
+        else m
+        for m in exchange.messages
+    )
+    return replace(exchange, request=replace(exchange.request, payload=classic), messages=messages)
+
+
+def classic_record(ask: str, got: str) -> tuple[str, str] | None:
+    """Return request and reply of a recorded line, in hexadecimal, in the words of SAE J1979.
+
+    None where they have none, or are no hexadecimal.
+    """
+    try:
+        request, reply = bytes.fromhex(ask), bytes.fromhex(got)
+    except ValueError:
+        return None
+    classic, shown = classic_request(request), classic_payload(request, reply)
+    if classic is None or shown is None:
+        return None
+    return classic.hex().upper(), shown.hex().upper()
+
+
+def joined(request: bytes, replies: Sequence[bytes]) -> bytes | None:
+    """Return the positive answers of one module to the parts of a classic `request` as one.
+
+    None where there is none.
+    """
+    head = bytes([request[0] + 0x40])
+    bodies = [reply[1:] for reply in replies if reply[:1] == head]
+    return head + b"".join(bodies) if bodies else None
