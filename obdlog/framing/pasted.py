@@ -17,6 +17,12 @@ _COMMAND = re.compile(r"AT ?[A-Z@!].*", re.IGNORECASE)
 _REQUEST = re.compile(r"((?:0[1-9A]|19|22)(?:[0-9A-F]{2}){0,6})([0-9A-F]?)", re.IGNORECASE)
 _LENGTH_LINE_DIGITS = 3
 
+# A line of candump (can-utils), or the frame alone as other tools write it: identifier # data.
+_CANDUMP = re.compile(
+    r"(?:\(\d{1,12}(?:\.\d{1,9})?\) +\S{1,40} +)?"
+    r"([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})#((?:[0-9A-Fa-f]{2}){1,8})(?: +[RrTt])?"
+)
+
 _TESTER = re.compile(r"7DF|7E[0-7]|18DB33F1|18DA[0-9A-F]{2}F1")
 
 
@@ -39,6 +45,10 @@ def read_pasted(pasted: Iterable[str]) -> Pasted:
     statuses: list[Status] = []
     for text in pasted:
         for line in text.replace("\0", "").replace("\t", " ").splitlines():
+            frame = _CANDUMP.fullmatch(line.strip())
+            if frame is not None:
+                lines.append(f"{frame[1]} {frame[2]}".upper())
+                continue
             typed = line.lstrip().startswith(">")
             rest = line.strip("> ")
             if typed or _is_echo(rest):
