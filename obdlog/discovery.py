@@ -253,7 +253,7 @@ class _Search:
 
     def ask_known(self, module: Module) -> None:
         """Ask a module that is known from a map or the case."""
-        if module.response in self._legislated:
+        if module.response in self._legislated or module.response in self.found:
             return
         self.progress(f"asking {module.name}")
         exchange = None

@@ -7,8 +7,8 @@ describes the file for people.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import Any, TypeVar
@@ -121,12 +121,12 @@ def remember(folder: Path, modules: Iterable[Module], search: Search = Search.NO
     path = folder / CASE_FILE
     modules = tuple(modules)
     if not path.exists():
-        write_module_map(path, merged(modules), search)
+        write_module_map(path, merged(_fitting((), modules)), search)
         return path
     text = _read(path)
     held = _parse(path, text)
     state = held.search if search is Search.NONE else search
-    together = merged(held.modules, modules)
+    together = merged(held.modules, _fitting(held.modules, modules))
     if text == _rendered(held.modules, held.search):
         changed = _rendered(together, state)
     else:
@@ -139,6 +139,22 @@ def remember(folder: Path, modules: Iterable[Module], search: Search = Search.NO
         _parse(path, changed)
         _replace(path, changed)
     return path
+
+
+def _fitting(held: Sequence[Module], added: Sequence[Module]) -> Iterator[Module]:
+    """Yield what can stand beside the modules that are `held`; what the user wrote wins."""
+    pairs = {(m.request, m.response) for m in held}
+    responses = {m.response for m in held}
+    names = {m.name.casefold() for m in held}
+    for module in added:
+        if (module.request, module.response) in pairs:
+            yield module
+        elif module.response not in responses:
+            taken = module.name.casefold() in names
+            kept = replace(module, name=module_name(module.response)) if taken else module
+            responses.add(kept.response)
+            names.add(kept.name.casefold())
+            yield kept
 
 
 def _with_state(text: str, state: Search) -> str:

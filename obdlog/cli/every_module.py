@@ -124,7 +124,7 @@ def choose(road: Road, wanted: Wanted, case: Path | None) -> Chosen:
     """
     mapped = load_module_map(wanted.map_file) if wanted.map_file else ()
     kept = case_map(case) if case else None
-    known = merged(mapped, kept.modules if kept else ())
+    known = merged(kept.modules if kept else (), mapped)
     session = getattr(road.transport, "session", None)
     if session is not None:
         return _recorded(discovery.recorded_modules(session.exchanges), known, wanted)
