@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from obdlog.capture.frames import Sender, Store, is_legislated
-from obdlog.capture.infer import echo_of, is_answer, is_request
+from obdlog.capture.infer import echo_of, is_answer, is_pending, is_request
 from obdlog.capture.messages import Assembler
 from obdlog.model import FUNCTIONAL
 
@@ -55,6 +55,15 @@ class _Habit:
     @property
     def total(self) -> int:
         return self.requests + self.answers + self.others
+
+
+@dataclass
+class _Asked:
+    """The last request of one sender; who gave it a final answer."""
+
+    at_s: float
+    payload: bytes
+    answered_by: set[Sender] = field(default_factory=set)
 
 
 @dataclass
@@ -119,7 +128,7 @@ def _swapped(sender: Sender) -> Sender:
 def _proven(store: Store, roles: dict[Sender, Role], candidates: set[Sender]) -> dict[Sender, Role]:
     habits: dict[Sender, _Habit] = defaultdict(_Habit)
     pairs: dict[tuple[Sender, Sender], _Pair] = defaultdict(_Pair)
-    asked: dict[tuple[str, int], dict[Sender, tuple[float, bytes]]] = defaultdict(dict)
+    asked: dict[tuple[str, int], dict[Sender, _Asked]] = defaultdict(dict)
     assembler = Assembler()
     for frame in store.frames():
         sender = frame.sender
@@ -134,7 +143,7 @@ def _proven(store: Store, roles: dict[Sender, Role], candidates: set[Sender]) ->
         payload = message.payload
         if is_request(payload):
             habit.requests += 1
-            asked[sender.channel, payload[0]][sender] = (message.began_s, payload)
+            asked[sender.channel, payload[0]][sender] = _Asked(message.began_s, payload)
         elif is_answer(payload):
             habit.answers += 1
             service = payload[1] if payload[0] == 0x7F else payload[0] - 0x40
@@ -148,26 +157,28 @@ def _match(
     answer: bytes,
     at_s: float,
     sender: Sender,
-    asked: dict[Sender, tuple[float, bytes]],
+    asked: dict[Sender, _Asked],
     pairs: dict[tuple[Sender, Sender], _Pair],
     habit: _Habit,
 ) -> None:
     """Count `answer` for every sender whose last request it fits."""
     functional = False
-    for other, (asked_s, request) in list(asked.items()):
-        if at_s - asked_s > ANSWER_WITHIN_S:
+    for other, question in list(asked.items()):
+        if at_s - question.at_s > ANSWER_WITHIN_S:
             del asked[other]
             continue
-        echo = echo_of(request, answer)
-        if not echo or other == sender:
+        echo = echo_of(question.payload, answer)
+        if not echo or other == sender or sender in question.answered_by:
             continue
-        if is_legislated(other):
+        if not is_pending(answer):
+            question.answered_by.add(sender)
+        if other.extended and other.identifier >> 16 != _PHYSICAL_29 or is_legislated(other):
             functional = True
             continue
         pair = pairs[other, sender]
         pair.answers += 1
         if len(pair.echoes) < 100:
-            pair.echoes[request] = max(echo, pair.echoes.get(request, 0))
+            pair.echoes[question.payload] = max(echo, pair.echoes.get(question.payload, 0))
     habit.to_functional += functional
 
 
