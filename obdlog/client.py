@@ -10,11 +10,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
-from obdlog import identity, survey
+from obdlog import identity, on_uds, survey
 from obdlog.addresses import ENGINE, module_name
 from obdlog.errors import NoAnswerError, RefusedError
-from obdlog.model import FUNCTIONAL, Bus, Exchange, Outcome, Request
-from obdlog.services import requests, scales
+from obdlog.model import FUNCTIONAL, Bus, Exchange, Generation, Outcome, Request
+from obdlog.services import obd_on_uds, requests, scales
 from obdlog.services.registry import changes_vehicle
 from obdlog.tables import info_types
 from obdlog.tables.decode import Context
@@ -65,6 +65,18 @@ class Client:
         protocol = self.transport.protocol
         return protocol.bus if protocol is not None else Bus.CAN
 
+    @property
+    def on_uds(self) -> bool:
+        """Whether the connected car speaks SAE J1979-2 instead of SAE J1979."""
+        return self.transport.generation is Generation.ON_UDS
+
+    @property
+    def most_pids(self) -> int:
+        """The most PIDs that one request may carry on this car's road."""
+        if self.bus is not Bus.CAN:
+            return 1
+        return obd_on_uds.MOST_IDENTIFIERS if self.on_uds else requests.MAX_PIDS_PER_REQUEST
+
     def connect(self) -> BusProtocol:
         """Set the road up and find the protocol; errors as `Transport.connect`."""
         self._progress("connecting")
@@ -81,6 +93,9 @@ class Client:
         keep: bool = True,
     ) -> Exchange:
         """Send one harmless request; `keep` the exchange, unless there will be too many.
+
+        To a car after SAE J1979-2, requests of services 01, 06 and 09 go out as identifiers of
+        service 22, and what is returned and kept is in the words of SAE J1979.
 
         Parameters
         ----------
@@ -100,10 +115,14 @@ class Client:
                 else "an empty request is not asked"
             )
         request = Request(payload, target, purpose, reply_from=reply_from, wait_s=wait_s)
-        exchange = self.transport.exchange(request)
+        if self.on_uds and on_uds.has_words(payload):
+            parts = list(on_uds.translated(self.transport, request))
+        else:
+            parts = [self.transport.exchange(request)]
         if keep:
-            self.exchanges.append(exchange)
-        return exchange
+            # One by one, as a session file holds them.
+            self.exchanges += parts
+        return on_uds.joined(request, parts)
 
     def ask_bitmaps(self, service: int, *, purpose: str = "identify") -> dict[str, frozenset[int]]:
         """Return what each module supports of `service`, asking bitmap after bitmap.
@@ -179,11 +198,17 @@ class Client:
         self._ask_signals((0x01,), "codes")
         if not self._has_asked(b"\x09\x02"):
             self.ask(requests.build_vehicle_info(0x02), purpose="identify")
-        for service in survey.CODE_SERVICES:
-            self.ask(bytes([service]), purpose="codes")
+        if self.on_uds:
+            on_uds.ask_codes(self)
+        else:
+            for service in survey.CODE_SERVICES:
+                self.ask(bytes([service]), purpose="codes")
         self.ask_scales()
         self._progress("reading freeze frames")
-        self._ask_freeze_frames()
+        if self.on_uds:
+            on_uds.ask_stored(self)
+        else:
+            self._ask_freeze_frames()
         self._ask_signals(JUDGING_PIDS, "codes")
         self._need_answers("codes")
 
@@ -202,6 +227,8 @@ class Client:
         """Ask the monitors since clearing and this drive, and all counters."""
         self._progress("reading readiness")
         self._ask_signals((0x01, 0x41, *COUNTER_PIDS), "readiness")
+        if self.on_uds:
+            on_uds.ask_groups(self)
         self._need_answers("readiness")
         announced = self._supported(0x09) or self.ask_bitmaps(0x09, purpose="readiness")
         for info_type in identity.IN_USE_TYPES:
@@ -222,6 +249,8 @@ class Client:
             counts = kind is not None and kind.layout == info_types.MESSAGE_COUNT
             if info_type % 0x20 and not counts:
                 self.ask(requests.build_vehicle_info(info_type), purpose="identify")
+        if self.on_uds:
+            on_uds.ask_further(self)
         self._need_answers("identity")
 
     def read_onboard_tests(self) -> None:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from obdlog import survey
 from obdlog.client import Client
 from obdlog.errors import DecodeError, NoAnswerError
-from obdlog.model import Bus, Outcome
+from obdlog.model import Outcome
 from obdlog.services import scales
 from obdlog.services.current_data import split_current_data
 from obdlog.services.requests import MAX_PIDS_PER_REQUEST, build_current_data
@@ -41,8 +41,12 @@ SLOW = frozenset({
 TWO_BYTE_TRIMS = frozenset(SECOND_BYTE_BANK)
 """Trims with a second byte where PID 1D says that bank 3 or 4 exists (SAE J1979)."""
 
+SIZES = (MAX_PIDS_PER_REQUEST, 3, 2)
+"""Numbers of PIDs in one request that are tried, the most first."""
+
 ONE_FRAME_BYTES = 5
-"""Most data of one PID that fit one CAN frame beside service and PID (ISO 15765-2)."""
+"""Most data of one PID that fit one CAN frame beside service and PID (ISO 15765-2); an identifier
+of SAE J1979-2 is a byte longer."""
 CUT_TRIES = 2
 
 LONG_BYTES = 12
@@ -151,15 +155,14 @@ def _lacking(client: Client, pids: Sequence[int]) -> set[tuple[str, int]] | None
 
 
 def pids_a_request(client: Client, *lists: Sequence[int]) -> int:
-    """Return how many PIDs one request answers whole on this car and adapter: 6, 3, 2 or 1.
+    """Return how many PIDs one request answers whole on this car and adapter, of `SIZES`, or 1.
 
     Every request that a plan of these `lists` would send is tried once, since a longer reply may
-    be cut where a shorter one is not. Older buses carry one PID a request.
+    be cut where a shorter one is not. Older buses carry one PID a request, and a car after
+    SAE J1979-2 three identifiers.
     """
-    if client.bus is not Bus.CAN:
-        return 1
     trims_open = _trims_open(client)
-    for size in (MAX_PIDS_PER_REQUEST, 3, 2):
+    for size in (size for size in SIZES if size <= client.most_pids):
         groups = [g for pids in lists for g in plan_groups(pids, size, trims_open=trims_open)]
         if all(answers_whole(client, group) for group in groups if len(group) > 1):
             return size
@@ -181,7 +184,8 @@ def _cut_short(client: Client, group: tuple[int, ...]) -> bool:
     One that does not come at all may come once the engine runs.
     """
     (pid, *others) = group
-    if others or max(signals.lengths(pid), default=0) <= ONE_FRAME_BYTES:
+    fits = ONE_FRAME_BYTES - client.on_uds
+    if others or max(signals.lengths(pid), default=0) <= fits:
         return False
     for _ in range(CUT_TRIES):
         exchange = client.ask(build_current_data(group), purpose="capability")

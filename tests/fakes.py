@@ -20,7 +20,6 @@ class TableTransport:
     """Answers requests from a table of hex text; a list of answers is used up in turn."""
 
     kind = "table"
-    generation = Generation.CLASSIC
     url = "table://"
     identity = "test"
 
@@ -31,9 +30,11 @@ class TableTransport:
         *,
         took_s: float = 0.01,
         lost_after: int | None = None,
+        generation: Generation = Generation.CLASSIC,
     ) -> None:
         self.clock = ManualClock()
         self.protocol: BusProtocol | None = protocol
+        self.generation = generation
         self.asked: list[str] = []
         self.closed = False
         self._answers = dict(answers)

@@ -1,0 +1,218 @@
+"""Questions to a car after SAE J1979-2 (OBD on UDS) that SAE J1979 has no words for.
+
+Current data, monitors, test results and vehicle information are asked in the words of SAE J1979
+and translated on the way (`translated`). Codes, what is stored with them, and readiness groups
+have requests of their own here.
+
+References
+----------
+SAE J1979-2 and ISO 14229-1; ``docs/obd-on-uds.md`` says what rests on public sources.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from obdlog.errors import DecodeError
+from obdlog.model import FUNCTIONAL, EcuMessage, Exchange, Outcome, Request
+from obdlog.modules import usual_request
+from obdlog.services import obd_on_uds, trouble_reports
+from obdlog.services.code_reply import Code
+from obdlog.services.codes import read_codes
+from obdlog.services.requests import BITMAP_STEP, supported_pids
+from obdlog.transport.base import Transport
+
+if TYPE_CHECKING:
+    from obdlog.client import Client
+
+FURTHER = 0xF5
+"""First byte of the identifiers F5xx, current data that SAE J1979 has no PID for."""
+
+MOST_CODES = 32
+"""Codes of one module whose stored data are asked for; no car is known to store more frames."""
+
+MOST_GROUPS = 0x20
+ALL_GROUPS = 0xFF
+GROUPS_WITHOUT_ANSWER = 2
+"""How many readiness groups exist is not public: so many refused in a row end the search."""
+
+_NOT_OFFERED = frozenset({b"\x11", b"\x12", b"\x7e", b"\x7f"})
+"""Negative response codes: service or sub-function not supported (ISO 14229-1)."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadinessGroup:
+    """The codes of one readiness group of one module; what the group stands for is not public."""
+
+    group: int
+    codes: tuple[Code, ...]
+    raw: bytes
+    problem: str = ""
+
+
+def has_words(payload: bytes) -> bool:
+    """Return whether a request of SAE J1979 is asked by identifiers on a car after J1979-2."""
+    return payload[:1] != b"" and payload[0] in obd_on_uds.FAMILIES and len(payload) > 1
+
+
+def translated(transport: Transport, request: Request) -> Iterator[Exchange]:
+    """Send what asks the same as `request`; yield each exchange in the words of SAE J1979."""
+    for payload in obd_on_uds.uds_requests(request.payload):
+        exchange = transport.exchange(replace(request, payload=payload))
+        yield obd_on_uds.classic_exchange(exchange)
+
+
+def joined(request: Request, parts: Sequence[Exchange]) -> Exchange:
+    """Return the exchanges that carried the parts of `request` as one.
+
+    What was lost of one part counts for all; a refusal counts where its module answered nothing.
+    """
+    if len(parts) == 1:
+        return parts[0]
+    began_s = parts[0].at_s
+    came = [(m, p.at_s - began_s + m.after_s) for p in parts for m in p.messages]
+    messages: list[EcuMessage] = []
+    for source in dict.fromkeys(m.source for m, _ in came):
+        own = [(m.payload, after_s) for m, after_s in came if m.source == source]
+        body = obd_on_uds.joined(request.payload, [payload for payload, _ in own])
+        messages.append(EcuMessage(source, own[0][0] if body is None else body, own[-1][1]))
+    outcomes = [part.outcome for part in parts]
+    # The enumeration stands in this order: answered first, what was lost last.
+    worst = max(outcomes, key=list(Outcome).index)
+    if worst in (Outcome.NO_DATA, Outcome.REFUSED) and Outcome.ANSWERED in outcomes:
+        worst = Outcome.ANSWERED
+    return Exchange(
+        began_s,
+        request,
+        tuple(messages),
+        worst,
+        wire=tuple(chunk for part in parts for chunk in part.wire),
+        note="; ".join(dict.fromkeys(part.note for part in parts if part.note)),
+        damaged=any(part.damaged for part in parts),
+    )
+
+
+def ask_codes(client: Client) -> None:
+    """Ask confirmed and pending codes in one report, and permanent ones."""
+    mask = trouble_reports.CONFIRMED_MASK | trouble_reports.PENDING_MASK
+    client.ask(trouble_reports.build_functional_report(mask), purpose="codes")
+    client.ask(trouble_reports.build_permanent_report(), purpose="codes")
+
+
+def ask_stored(client: Client) -> None:
+    """Ask of each code what was stored with it: snapshots and extended records.
+
+    Each module is asked alone where its address is known, and no longer than it offers them.
+    """
+    for source, codes in _codes_of(client.exchanges).items():
+        target = usual_request(source) or FUNCTIONAL
+        reply_from = None if target == FUNCTIONAL else source
+        for build in (
+            trouble_reports.build_report_snapshots,
+            trouble_reports.build_report_extended,
+        ):
+            for code in codes:
+                exchange = client.ask(
+                    build(code), purpose="codes", target=target, reply_from=reply_from
+                )
+                if any(m.payload[2:3] in _NOT_OFFERED for m in exchange.refusals()):
+                    break
+
+
+def _codes_of(exchanges: Iterable[Exchange]) -> dict[str, tuple[bytes, ...]]:
+    """Return the confirmed and pending codes of each module, of its last report."""
+    found: dict[str, tuple[bytes, ...]] = {}
+    for exchange in exchanges:
+        if exchange.request.payload[:2] != _FUNCTIONAL_REPORT:
+            continue
+        for message in exchange.positive():
+            try:
+                codes = read_codes(message.payload).codes
+            except DecodeError:
+                continue
+            three = (trouble_reports.code3(c.text, c.failure_type) for c in codes)
+            found[message.source] = tuple(dict.fromkeys(three))[:MOST_CODES]
+    return found
+
+
+_FUNCTIONAL_REPORT = bytes([trouble_reports.SERVICE, trouble_reports.FUNCTIONAL])
+_READINESS_REPORT = bytes([trouble_reports.SERVICE, trouble_reports.READINESS])
+
+
+def ask_groups(client: Client) -> None:
+    """Ask the readiness groups: all at once, else one by one until no more are answered."""
+    silent = 0
+    for group in (ALL_GROUPS, *range(1, MOST_GROUPS + 1)):
+        request = trouble_reports.build_readiness_report(readiness_group=group)
+        exchange = client.ask(request, purpose="readiness")
+        if group == ALL_GROUPS:
+            if any(_group_of(m.payload).codes for m in exchange.positive()):
+                return
+            if exchange.messages and all(m.payload[2:3] in _NOT_OFFERED for m in exchange.messages):
+                return
+            continue
+        silent = 0 if exchange.positive() else silent + 1
+        if silent == GROUPS_WITHOUT_ANSWER:
+            return
+
+
+def ask_further(client: Client) -> None:
+    """Ask the identifiers F5xx that the car announces (F500, F520 …)."""
+    for base in range(0, 0x100, BITMAP_STEP):
+        exchange = client.ask(_further_request(base), purpose="identify")
+        announced = _announced(exchange)
+        for low in sorted(announced):
+            if low % BITMAP_STEP:
+                client.ask(_further_request(low), purpose="identify")
+        if base + BITMAP_STEP not in announced:
+            return
+
+
+def _further_request(low: int) -> bytes:
+    return bytes([obd_on_uds.SERVICE, FURTHER, low])
+
+
+def _announced(exchange: Exchange) -> frozenset[int]:
+    base = exchange.request.payload[2]
+    bitmaps = [
+        m.payload[3:] for m in exchange.positive() if m.payload[1:3] == bytes([FURTHER, base])
+    ]
+    return frozenset(
+        low for bits in bitmaps if len(bits) == 4 for low in supported_pids(base, bits)
+    )
+
+
+def readiness_groups(exchanges: Iterable[Exchange]) -> dict[str, tuple[ReadinessGroup, ...]]:
+    """Return per module its readiness groups, the last answer about each."""
+    found: dict[str, dict[int, ReadinessGroup]] = {}
+    for exchange in exchanges:
+        if exchange.request.payload[:2] != _READINESS_REPORT:
+            continue
+        for message in exchange.positive():
+            group = _group_of(message.payload)
+            found.setdefault(message.source, {})[group.group] = group
+    return {source: tuple(groups.values()) for source, groups in sorted(found.items())}
+
+
+def _group_of(payload: bytes) -> ReadinessGroup:
+    try:
+        reply = read_codes(payload)
+    except DecodeError as error:
+        return ReadinessGroup(payload[5] if len(payload) > 5 else 0, (), payload, str(error))
+    return ReadinessGroup(reply.readiness_group or 0, reply.codes, payload, reply.problem)
+
+
+def further_data(exchanges: Iterable[Exchange]) -> dict[str, dict[str, bytes]]:
+    """Return per module the bytes behind identifiers F5xx; what they mean is not public."""
+    found: dict[str, dict[str, bytes]] = {}
+    for exchange in exchanges:
+        asked = exchange.request.payload
+        if asked[:2] != bytes([obd_on_uds.SERVICE, FURTHER]) or len(asked) != 3:
+            continue
+        for message in exchange.positive():
+            if asked[2] % BITMAP_STEP and message.payload[1:3] == asked[1:3]:
+                data = found.setdefault(message.source, {})
+                data[asked[1:3].hex().upper()] = message.payload[3:]
+    return dict(sorted(found.items()))
