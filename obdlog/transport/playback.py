@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from obdlog.adapter.protocols import PROTOCOLS, response_address
 from obdlog.clock import Clock, ManualClock, SystemClock
 from obdlog.errors import NoAnswerError, RefusedError
 from obdlog.model import FUNCTIONAL, Exchange, Generation, Outcome, Request
+from obdlog.services.obd_on_uds import classic_request
 from obdlog.services.registry import changes_vehicle
 from obdlog.session.reader import Session, read_session
 from obdlog.transport.base import BusProtocol
@@ -34,8 +35,8 @@ class PlaybackTransport:
 
     A request that was recorded gets its recorded answers in order, the last one again and again
     once they are used up. One that was not is answered from the same question asked of other
-    addresses, or, for services 01 and 02, from the same PIDs in other requests. Anything else
-    is no data, with a note.
+    addresses, or, for current data and service 02, from the same PIDs in other requests.
+    Anything else is no data, with a note.
 
     Parameters
     ----------
@@ -66,7 +67,7 @@ class PlaybackTransport:
         self.url = url or str(path)
         self.clock: Clock = clock or (ManualClock() if pace == "fast" else SystemClock())
         self.protocol: BusProtocol | None = None
-        self.generation = Generation.CLASSIC
+        self.generation = generation_of(self.session.exchanges)
         self.identity = next((a.identity for a in self.session.adapter if a.identity), "")
         self._recorded: dict[tuple[bytes, str], list[Exchange]] = defaultdict(list)
         for exchange in self.session.exchanges:
@@ -102,8 +103,13 @@ class PlaybackTransport:
 
     @property
     def asked(self) -> tuple[bytes, ...]:
-        """What was asked in the recording, each request once, in recorded order."""
-        return tuple(dict.fromkeys(payload for payload, _ in self._recorded))
+        """What was asked in the recording, each request once, in recorded order.
+
+        Requests of a car after SAE J1979-2 are given in the words of SAE J1979 where it has any.
+        """
+        return tuple(
+            dict.fromkeys(classic_request(payload) or payload for payload, _ in self._recorded)
+        )
 
     @property
     def at_end(self) -> bool:
@@ -126,7 +132,8 @@ class PlaybackTransport:
         found = self._exact(request) or self._by_address(request) or self._by_pid(request)
         if found is None:
             at_s = self.clock.now_s()
-            self.clock.sleep_s(LEAST_STEP_S)
+            # Thousands of addresses may be searched; no loop over time asks one module alone.
+            self.clock.sleep_s(LEAST_STEP_S if request.target == FUNCTIONAL else 0.0)
             return Exchange(at_s, request, (), Outcome.NO_DATA, note=NOT_RECORDED)
         if request.purpose not in TIMELESS:
             self.clock.sleep_s(found.at_s - self._now_s())
@@ -167,7 +174,7 @@ class PlaybackTransport:
         are the answers of all.
         """
         if request.target != FUNCTIONAL:
-            source = self._source_of(request.target)
+            source = request.reply_from or self._source_of(request.target)
             asked_of_all = self._exact(Request(request.payload))
             if asked_of_all is None or source is None:
                 return None
@@ -186,7 +193,9 @@ class PlaybackTransport:
             return None
         if self._samples is None:
             self._samples = Samples(self.session.exchanges)
-        source = None if request.target == FUNCTIONAL else self._source_of(request.target)
+        source = request.reply_from
+        if source is None and request.target != FUNCTIONAL:
+            source = self._source_of(request.target)
         if request.target != FUNCTIONAL and source is None:
             return None
         return self._samples.answer(request, source)
@@ -196,6 +205,21 @@ class PlaybackTransport:
             return response_address(self.protocol, target) if self.protocol else None
         except ValueError:
             return None
+
+
+_ON_UDS_REPLIES = (b"\x62\xf4", b"\x62\xf8", b"\x59\x42")
+"""How current data, vehicle information and codes begin that only SAE J1979-2 asks so."""
+
+
+def generation_of(exchanges: Iterable[Exchange]) -> Generation:
+    """Return which generation the recorded car spoke, told from how it answered.
+
+    A car that gave current data in the older words is a classic one, whatever else it answered.
+    """
+    replies = {m.payload[:2] for e in exchanges for m in e.messages}
+    classic = any(reply[:1] == b"\x41" for reply in replies)
+    newer = any(reply in _ON_UDS_REPLIES for reply in replies)
+    return Generation.ON_UDS if newer and not classic else Generation.CLASSIC
 
 
 LONGEST_PROTOCOL_TEXT = 200

@@ -10,10 +10,17 @@ from obdlog.model import EcuMessage, Exchange, Outcome, Request
 from obdlog.services import scales
 from obdlog.services.current_data import split_current_data
 from obdlog.services.freeze_frame import split_freeze_frame
+from obdlog.services.obd_on_uds import (
+    CURRENT_DATA,
+    FAMILIES,
+    classic_exchange,
+    classic_request,
+)
+from obdlog.services.obd_on_uds import SERVICE as BY_IDENTIFIER
 from obdlog.tables.decode import EMPTY, Context
 
-CURRENT_DATA = 0x01
 FREEZE_FRAME = 0x02
+_FAMILY = bytes([FAMILIES[CURRENT_DATA]])
 
 Sample = tuple[float, float, bytes]
 
@@ -24,23 +31,23 @@ class Samples:
     def __init__(self, exchanges: Iterable[Exchange]) -> None:
         self._of: dict[str, dict[tuple[int, bytes], list[Sample]]] = {}
         self._used: dict[tuple[str, int, bytes], int] = defaultdict(int)
-        exchanges = tuple(exchanges)
-        contexts = scales.contexts(exchanges)
-        for exchange in exchanges:
-            service = exchange.request.service
+        recorded = [e for e in exchanges if items_of(e.request.payload)]
+        shown = [classic_exchange(e) for e in recorded]
+        contexts = scales.contexts(shown)
+        for raw, exchange in zip(recorded, shown, strict=True):
+            service = raw.request.service
             asked = [item[0] for item in items_of(exchange.request.payload)]
-            if not asked:
-                continue
             for message in exchange.positive():
                 try:
                     context = contexts.get(message.source, EMPTY)
-                    found = _split(service, message.payload, asked, context)
+                    found = _split(exchange.request.service, message.payload, asked, context)
                 except DecodeError:
                     continue
                 module = self._of.setdefault(message.source, {})
                 for item, data in found:
                     sample = (exchange.at_s, message.after_s, data)
-                    module.setdefault((service, item), []).append(sample)
+                    name = _FAMILY + item if service == BY_IDENTIFIER else item
+                    module.setdefault((service, name), []).append(sample)
 
     def answer(self, request: Request, source: str | None) -> Exchange | None:
         """Return the next samples of the items in `request`, None when there are none at all."""
@@ -69,10 +76,15 @@ class Samples:
 
 
 def items_of(payload: bytes) -> tuple[bytes, ...]:
-    """Return what a request asks for one by one: a PID, in service 02 with its frame number."""
+    """Return what a request asks for one by one: a PID, in service 02 with its frame number.
+
+    In service 22 they are the identifiers of current data.
+    """
     if payload[0] == CURRENT_DATA:
         return tuple(bytes([pid]) for pid in payload[1:])
     if payload[0] == FREEZE_FRAME and len(payload) % 2:
+        return tuple(payload[at : at + 2] for at in range(1, len(payload), 2))
+    if (classic_request(payload) or b"")[:1] == bytes([CURRENT_DATA]):
         return tuple(payload[at : at + 2] for at in range(1, len(payload), 2))
     return ()
 
