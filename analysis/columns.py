@@ -1,8 +1,9 @@
-"""Replies to service 01, many at a time, as columns of numbers.
+"""Replies with current data, many at a time, as columns of numbers.
 
 Polling asks the same few questions again and again, so almost all replies of a session have one
 of a handful of shapes: the same source, request and length. The bytes of one shape form a matrix;
-its columns are decoded at once instead of reply by reply.
+its columns are decoded at once instead of reply by reply. Cars after SAE J1979-2 answer service
+22 with identifiers F4xx in place of service 01 with PIDs; from the layout on nothing differs.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from obdlog.errors import DecodeError, ObdlogError
 from obdlog.model import EcuMessage, Exchange, Outcome, Request
 from obdlog.services import scales
 from obdlog.services.current_data import split_current_data
+from obdlog.services.obd_on_uds import classic_exchange, classic_payload, classic_request
 from obdlog.tables.decode import Context
 from obdlog.tables.vector import decode_columns
 
@@ -106,14 +108,16 @@ def learn(contexts: dict[str, Context], shape: Shape) -> None:
     One reply of each content is enough; where they differ, the last new one counts.
     """
     asked = bytes.fromhex(shape.ask)
-    if asked[:1] != b"\x01" or not set(asked[1:]) & set(scales.SCALE_PIDS):
+    classic = classic_request(asked) or asked
+    if classic[:1] != b"\x01" or not set(classic[1:]) & set(scales.SCALE_PIDS):
         return
     replies = [
         bytes(shape.raw[at : at + shape.length]) for at in range(0, len(shape.raw), shape.length)
     ]
     for payload in dict.fromkeys(replies):
         message = EcuMessage(shape.source, payload)
-        scales.learn(contexts, Exchange(0.0, Request(asked), (message,), Outcome.ANSWERED))
+        exchange = Exchange(0.0, Request(asked), (message,), Outcome.ANSWERED)
+        scales.learn(contexts, classic_exchange(exchange))
 
 
 def blocks_of(shape: Shape, context: Context, warnings: list[str]) -> Iterator[Block]:
@@ -125,21 +129,24 @@ def blocks_of(shape: Shape, context: Context, warnings: list[str]) -> Iterator[B
     first reply gives a layout, the rows that share its PID bytes are taken, and the rest repeats.
     """
     asked = bytes.fromhex(shape.ask)
-    pids = list(asked[1:]) if asked[:1] == b"\x01" else None
+    classic = classic_request(asked)
+    request = classic or asked
+    pids = list(request[1:]) if request[:1] == b"\x01" else None
     at_s = np.frombuffer(shape.times, dtype=np.float64)
     rows = np.frombuffer(shape.raw, dtype=np.uint8).reshape(-1, shape.length)
+    width = 2 if classic else 1
     broken = 0
     for _ in range(MAX_LAYOUTS):
         if not rows.shape[0]:
             break
         first = bytes(rows[0])
         try:
-            fields = _layout(first, pids, context)
+            fields = _layout(first, asked if classic else b"", pids, context)
         except DecodeError:
             same = (rows == rows[0]).all(axis=1)
             broken += int(same.sum())
         else:
-            places = [f.start - 1 for f in fields]
+            places = [at for f in fields for at in range(f.start - width, f.start)]
             same = (rows[:, places] == rows[0, places]).all(axis=1)
             if same.all():
                 yield Block(shape.source, fields, at_s, rows)
@@ -154,12 +161,19 @@ def blocks_of(shape: Shape, context: Context, warnings: list[str]) -> Iterator[B
         )
 
 
-def _layout(payload: bytes, pids: Sequence[int] | None, context: Context) -> tuple[Field, ...]:
+def _layout(
+    payload: bytes, identifiers: bytes, pids: Sequence[int] | None, context: Context
+) -> tuple[Field, ...]:
+    """Return where the PIDs stand; `identifiers` is the request where it names identifiers."""
+    width = 2 if identifiers else 1
+    shown = classic_payload(identifiers, payload) if identifiers else payload
+    if shown is None:
+        raise DecodeError("the reply does not answer its request", payload=payload)
     found: list[Field] = []
     position = 1
-    for pid, data in split_current_data(payload, pids, context):
-        found.append(Field(pid, position + 1, position + 1 + len(data)))
-        position += 1 + len(data)
+    for pid, data in split_current_data(shown, pids, context):
+        found.append(Field(pid, position + width, position + width + len(data)))
+        position += width + len(data)
     return tuple(found)
 
 

@@ -52,6 +52,9 @@ MOST_WARNINGS = 100
 Slot = tuple[Callable[[float], None], Callable[[str], None]]
 """Where a reply's time and text go; bound methods, because this is the innermost loop."""
 
+_REPLY, _REPLY_BY_IDENTIFIER = "41", "62F4"
+"""How current data begin: SAE J1979, and SAE J1979-2 by identifiers of service 22."""
+
 _HEX = frozenset("0123456789ABCDEFabcdef")
 
 
@@ -83,7 +86,7 @@ class _Collector:
                     self.others[record.outcome] += 1
                 for got in record.got:
                     payload = got.payload
-                    if payload[:2] != "41":
+                    if payload[:2] != _REPLY and payload[:4] != _REPLY_BY_IDENTIFIER:
                         continue
                     slot = slots.get((got.source, ask, len(payload)))
                     if slot is None:
@@ -156,8 +159,8 @@ class _Collector:
 def load(path: Path | str) -> SessionData:
     """Return the readings of the session file at `path`, and what else it says.
 
-    Readings are the replies to service 01 (SAE J1979), whatever they were asked for, the voltage
-    that the adapter measured (signal ``ADAPTER_V``, source ``adapter``), and imported readings.
+    Readings are the replies to service 01 (SAE J1979), or to service 22 with identifiers F4xx
+    (SAE J1979-2), whatever they were asked for, the voltage that the adapter measured (signal ``ADAPTER_V``, source ``adapter``), and imported readings.
     A reply's time is that of its request plus the seconds it took. Scale overrides (PIDs 4F, 50)
     and the sensor map (PIDs 13, 1D) found anywhere in the session hold for all of it.
 

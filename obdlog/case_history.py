@@ -11,10 +11,15 @@ from obdlog.case import session_files
 from obdlog.errors import SessionFileError
 from obdlog.history import NO_HISTORY, SERVICES, History, bus_of, history_of
 from obdlog.model import NO_WORK, Exchange, Work
+from obdlog.services.obd_on_uds import FAMILIES, VEHICLE_INFO, classic_exchange
 from obdlog.session.format import ExchangeRecord, SessionHeader, exchange_from_record
 from obdlog.session.reader import iter_records
 
-_WANTED = frozenset(f"{service:02X}" for service in (*SERVICES, 0x09))
+_WANTED = (
+    *(f"{service:02X}" for service in sorted((*SERVICES, VEHICLE_INFO))),
+    f"22{FAMILIES[VEHICLE_INFO]:02X}",
+)
+"""How requests about codes and identity begin; the last is that of cars after SAE J1979-2."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,9 +72,9 @@ def _read(path: Path) -> tuple[SessionHeader, list[Exchange]]:
     for record in iter_records(path):
         if isinstance(record, SessionHeader):
             header = record
-        elif isinstance(record, ExchangeRecord) and record.ask[:2].upper() in _WANTED:
+        elif isinstance(record, ExchangeRecord) and record.ask.upper().startswith(_WANTED):
             try:
-                found.append(exchange_from_record(record))
+                found.append(classic_exchange(exchange_from_record(record)))
             except ValueError:
                 # No hexadecimal: the session's own commands say so.
                 continue

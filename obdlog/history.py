@@ -13,12 +13,19 @@ from dataclasses import dataclass
 from obdlog import survey
 from obdlog.addresses import on_older_bus
 from obdlog.model import Bus, Exchange
+from obdlog.services import trouble_reports
+from obdlog.services.code_reply import CONFIRMED, FAILING_NOW, PENDING, PERMANENT
 
 ERASE_SERVICES = frozenset({0x04, 0x14})
 """SAE J1979 service 04, ISO 14229-1 and ISO 14230-3 service 14."""
 
-SERVICES = ERASE_SERVICES | frozenset(survey.CODE_SERVICES)
+MODULE_SERVICES = frozenset({0x13, 0x17, 0x18, trouble_reports.SERVICE})
+"""Services that list codes: ISO 14229-1 (19, on cars after SAE J1979-2 too), ISO 14230-3."""
+
+SERVICES = ERASE_SERVICES | MODULE_SERVICES | frozenset(survey.CODE_SERVICES)
 """The services whose exchanges `history_of` looks at; nothing else need be kept for it."""
+
+_THERE = frozenset({CONFIRMED, PENDING, PERMANENT, FAILING_NOW})
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +64,33 @@ def bus_of(exchanges: Iterable[Exchange]) -> Bus:
     return Bus.LEGACY if any(map(on_older_bus, sources)) else Bus.CAN
 
 
+def lists_codes(exchange: Exchange) -> bool:
+    """Return whether `exchange` asks for codes of any kind."""
+    return exchange.request.service in survey.CODE_SERVICES.keys() | MODULE_SERVICES
+
+
+def lists_stored_codes(exchange: Exchange) -> bool:
+    """Return whether `exchange` holds the stored codes of the legislated modules.
+
+    On a car after SAE J1979-2 that is report 42 of service 19 with the bit "confirmed".
+    """
+    asked = exchange.request.payload
+    report = asked[:2] == _FUNCTIONAL_REPORT and len(asked) > 3
+    confirmed = report and bool(asked[3] & trouble_reports.CONFIRMED_MASK)
+    return (asked[0] == 0x03 or confirmed) and bool(exchange.positive())
+
+
+def lists_permanent_codes(exchange: Exchange) -> bool:
+    """Return whether `exchange` holds the permanent codes of the legislated modules."""
+    asked = exchange.request.payload
+    wanted = asked[0] == 0x0A or asked[:2] == _PERMANENT_REPORT
+    return wanted and bool(exchange.positive())
+
+
+_FUNCTIONAL_REPORT = bytes([trouble_reports.SERVICE, trouble_reports.FUNCTIONAL])
+_PERMANENT_REPORT = bytes([trouble_reports.SERVICE, trouble_reports.PERMANENT])
+
+
 def accepted_erase(exchange: Exchange) -> bool:
     """Return whether `exchange` is an erase that at least one module accepted."""
     return exchange.request.service in ERASE_SERVICES and bool(exchange.positive())
@@ -80,8 +114,9 @@ def history_of(exchanges: Sequence[Exchange]) -> History:
         code.code
         for stretch in split.before
         for exchange in exchanges[stretch]
-        if exchange.request.service in survey.CODE_SERVICES
+        if lists_codes(exchange)
         for module in survey.survey_codes([exchange], bus)
         for code in module.codes
+        if not _THERE.isdisjoint(code.status)
     }
     return History(frozenset(codes), bool(split.erases))

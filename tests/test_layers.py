@@ -34,7 +34,7 @@ MAY_IMPORT = {
     "survey": PURE,
     "identity": PURE | {"survey"},
     "history": PURE | {"survey"},
-    "case_history": LEAVES | {"history", "identity", "survey", "session", "case"},
+    "case_history": PURE | {"history", "identity", "survey", "session", "case"},
     "documents": PURE | {"survey", "identity", "history", "on_uds", "session.format"},
     "adapter_check": PURE | {"survey", "client", "poll_plan", "transport.base"},
     "on_uds": PURE | {"transport.base"},

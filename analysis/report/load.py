@@ -24,7 +24,8 @@ from analysis.report.sides import Asked, Part, answers, divide
 from analysis.strays import without_strays
 from obdlog.case import FACTS_FILE, CaseFacts, load_case_facts, session_files
 from obdlog.errors import InputFileError, SessionFileError
-from obdlog.model import Work
+from obdlog.history import accepted_erase, lists_codes
+from obdlog.model import Exchange, Work
 
 FEWEST_DRIVE_READINGS = 20
 """Fewer polled answers than this are not a drive."""
@@ -261,15 +262,13 @@ def _other(path: Path) -> str:
 
 
 def _holds(session: Scanned) -> str:
-    kinds = (
-        (sides.STORED_CODES, "codes"),
-        (0x04, "erase"),
-        (sides.TESTS, "on-board tests"),
-        (sides.IDENTITY, "vehicle identity"),
+    kinds: tuple[tuple[str, Callable[[Exchange], bool]], ...] = (
+        ("codes", lambda e: lists_codes(e) and bool(e.positive())),
+        ("erase", accepted_erase),
+        ("on-board tests", lambda e: answers(e, sides.TESTS)),
+        ("vehicle identity", lambda e: answers(e, sides.IDENTITY)),
     )
-    found = [
-        words for service, words in kinds if any(answers(e, service) for e in session.exchanges)
-    ]
+    found = [words for words, holds in kinds if any(map(holds, session.exchanges))]
     if any(answers(e, *sides.MONITORS) for e in session.exchanges):
         found.insert(0, "readiness")
     if session.polled >= FEWEST_DRIVE_READINGS:

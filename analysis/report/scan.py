@@ -10,8 +10,9 @@ from pathlib import Path
 
 from analysis.compare.requirements import parse_time
 from obdlog.errors import SessionFileError
-from obdlog.history import ERASE_SERVICES, accepted_erase
+from obdlog.history import ERASE_SERVICES, MODULE_SERVICES, accepted_erase
 from obdlog.model import Exchange
+from obdlog.services.obd_on_uds import classic_exchange, classic_request
 from obdlog.session.format import (
     AdapterRecord,
     ExchangeRecord,
@@ -41,8 +42,11 @@ QUESTION_PIDS = frozenset(
 car, not to follow a reading."""
 
 _CURRENT_DATA = "01"
+_BY_IDENTIFIER = "22F4"
 _COMPARED: dict[str, int | None] = {
-    _CURRENT_DATA: 4, "02": None, "03": None, "07": None, "0A": None
+    _CURRENT_DATA: 4, **dict.fromkeys(
+        ("02", "03", "07", "0A", *(f"{service:02X}" for service in sorted(MODULE_SERVICES)))
+    )
 }  # fmt: skip
 """Hex digits of a reply that make it another answer by service, None for all of them."""
 
@@ -127,7 +131,8 @@ def _asks_readings(ask: str) -> bool:
         payload = bytes.fromhex(ask)
     except ValueError:
         return False
-    return payload[:1] == b"\x01" and not QUESTION_PIDS.issuperset(payload[1:])
+    asked = classic_request(payload) or payload
+    return asked[:1] == b"\x01" and not QUESTION_PIDS.issuperset(asked[1:])
 
 
 class _Questions:
@@ -154,7 +159,8 @@ class _Questions:
 
     def _full(self, record: ExchangeRecord) -> bool:
         held = len(self._done) + len(self._stretch)
-        return held >= (MOST_SIGNALS if record.ask[:2] == _CURRENT_DATA else MOST_QUESTIONS)
+        follows = record.ask.startswith((_CURRENT_DATA, _BY_IDENTIFIER))
+        return held >= (MOST_SIGNALS if follows else MOST_QUESTIONS)
 
     def exchanges(self, notes: list[str]) -> Iterable[Exchange]:
         """Yield what was kept; what was not goes to `notes`."""
@@ -165,7 +171,7 @@ class _Questions:
             )
         for record in (*self._done, *self._stretch.values()):
             try:
-                yield exchange_from_record(record)
+                yield classic_exchange(exchange_from_record(record))
             except ValueError as error:
                 notes.append(f"an exchange at {record.at:.3f} s is left out: {error}")
 

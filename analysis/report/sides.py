@@ -10,11 +10,17 @@ from analysis.compare.codes import was_read
 from analysis.compare.model import Document, Key
 from analysis.report.scan import Scanned
 from obdlog import documents, survey
-from obdlog.history import ERASE_SERVICES, History, bus_of, split_at_erases
+from obdlog.history import (
+    ERASE_SERVICES,
+    History,
+    bus_of,
+    lists_codes,
+    lists_permanent_codes,
+    lists_stored_codes,
+    split_at_erases,
+)
 from obdlog.model import Exchange, Work
 
-STORED_CODES = 0x03
-PERMANENT_CODES = 0x0A
 MONITORS = (0x01, 0x01)
 TESTS = 0x06
 IDENTITY = 0x09
@@ -40,7 +46,7 @@ class Part:
     @property
     def read(self) -> Asked | None:
         """Return the reading of stored codes that dates this side: the last before an erase."""
-        return next(filter(None, (last_answer(s, STORED_CODES) for s in self.stretches)), None)
+        return next(filter(None, (_last_reading(s) for s in self.stretches)), None)
 
 
 def divide(scanned: Sequence[Scanned]) -> tuple[Part, Part, tuple[str, ...]]:
@@ -58,7 +64,7 @@ def divide(scanned: Sequence[Scanned]) -> tuple[Part, Part, tuple[str, ...]]:
             Part(tuple(scanned[line:]), (tuple(asked[split.after]),)),
             tuple(s.moment(e) for s, e in (asked[place] for place in split.erases)),
         )
-    read = [any(answers(e, STORED_CODES) for e in s.exchanges) for s in scanned]
+    read = [any(map(lists_stored_codes, s.exchanges)) for s in scanned]
     line = read.index(True) + 1 if any(read) else len(scanned)
     first, second = tuple(scanned[:line]), tuple(scanned[line:])
     return (
@@ -89,6 +95,11 @@ def answers(exchange: Exchange, service: int, item: int | None = None) -> bool:
 def last_answer(asked: Sequence[Asked], service: int, item: int | None = None) -> Asked | None:
     """Return the last answered exchange of a service (and of a PID)."""
     return next((a for a in reversed(asked) if answers(a.exchange, service, item)), None)
+
+
+def _last_reading(asked: Sequence[Asked]) -> Asked | None:
+    """Return the last reading of stored codes."""
+    return next((a for a in reversed(asked) if lists_stored_codes(a.exchange)), None)
 
 
 def exchanges_of(asked: Iterable[Asked]) -> list[Exchange]:
@@ -123,7 +134,7 @@ def permanent_read(part: Part) -> frozenset[str]:
     return frozenset(
         message.source
         for _, exchange in part.stretches[-1]
-        if exchange.request.service == PERMANENT_CODES
+        if lists_permanent_codes(exchange)
         for message in exchange.positive()
     )
 
@@ -135,7 +146,7 @@ def seen_earlier(part: Part) -> dict[Key, frozenset[str]]:
     seen: dict[Key, frozenset[str]] = {}
     # One by one: of several readings a survey takes the last, here each of them counts.
     for exchange in exchanges:
-        if exchange.request.service in survey.CODE_SERVICES:
+        if lists_codes(exchange):
             for module in survey.survey_codes([exchange], bus):
                 for code in module.codes:
                     key = module.address, code.code, code.failure_type
@@ -144,7 +155,7 @@ def seen_earlier(part: Part) -> dict[Key, frozenset[str]]:
 
 
 def _codes(asked: Sequence[Asked], work: Work, history: History) -> dict[str, Any] | None:
-    read = last_answer(asked, STORED_CODES)
+    read = _last_reading(asked)
     if read is None:
         return None
     exchanges = exchanges_of(asked)
