@@ -160,7 +160,8 @@ def load(path: Path | str) -> SessionData:
     """Return the readings of the session file at `path`, and what else it says.
 
     Readings are the replies to service 01 (SAE J1979), or to service 22 with identifiers F4xx
-    (SAE J1979-2), whatever they were asked for, the voltage that the adapter measured (signal ``ADAPTER_V``, source ``adapter``), and imported readings.
+    (SAE J1979-2), whatever they were asked for, the voltage that the adapter measured (signal
+    ``ADAPTER_V``, source ``adapter``), and imported readings.
     A reply's time is that of its request plus the seconds it took. Scale overrides (PIDs 4F, 50)
     and the sensor map (PIDs 13, 1D) found anywhere in the session hold for all of it.
 

@@ -12,14 +12,14 @@ SAE J1979-2 and ISO 14229-1; ``docs/obd-on-uds.md`` says what rests on public so
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from obdlog import survey
 from obdlog.errors import DecodeError
 from obdlog.model import FUNCTIONAL, EcuMessage, Exchange, Outcome, Request
 from obdlog.modules import usual_request
 from obdlog.services import obd_on_uds, trouble_reports
-from obdlog.services.code_reply import Code
 from obdlog.services.codes import read_codes
 from obdlog.services.requests import BITMAP_STEP, supported_pids
 from obdlog.transport.base import Transport
@@ -40,16 +40,6 @@ GROUPS_WITHOUT_ANSWER = 2
 
 _NOT_OFFERED = frozenset({b"\x11", b"\x12", b"\x7e", b"\x7f"})
 """Negative response codes: service or sub-function not supported (ISO 14229-1)."""
-
-
-@dataclass(frozen=True, slots=True)
-class ReadinessGroup:
-    """The codes of one readiness group of one module; what the group stands for is not public."""
-
-    group: int
-    codes: tuple[Code, ...]
-    raw: bytes
-    problem: str = ""
 
 
 def has_words(payload: bytes) -> bool:
@@ -138,7 +128,6 @@ def _codes_of(exchanges: Iterable[Exchange]) -> dict[str, tuple[bytes, ...]]:
 
 
 _FUNCTIONAL_REPORT = bytes([trouble_reports.SERVICE, trouble_reports.FUNCTIONAL])
-_READINESS_REPORT = bytes([trouble_reports.SERVICE, trouble_reports.READINESS])
 
 
 def ask_groups(client: Client) -> None:
@@ -148,7 +137,7 @@ def ask_groups(client: Client) -> None:
         request = trouble_reports.build_readiness_report(readiness_group=group)
         exchange = client.ask(request, purpose="readiness")
         if group == ALL_GROUPS:
-            if any(_group_of(m.payload).codes for m in exchange.positive()):
+            if survey.survey_readiness_groups([exchange]):
                 return
             if exchange.messages and all(m.payload[2:3] in _NOT_OFFERED for m in exchange.messages):
                 return
@@ -182,26 +171,6 @@ def _announced(exchange: Exchange) -> frozenset[int]:
     return frozenset(
         low for bits in bitmaps if len(bits) == 4 for low in supported_pids(base, bits)
     )
-
-
-def readiness_groups(exchanges: Iterable[Exchange]) -> dict[str, tuple[ReadinessGroup, ...]]:
-    """Return per module its readiness groups, the last answer about each."""
-    found: dict[str, dict[int, ReadinessGroup]] = {}
-    for exchange in exchanges:
-        if exchange.request.payload[:2] != _READINESS_REPORT:
-            continue
-        for message in exchange.positive():
-            group = _group_of(message.payload)
-            found.setdefault(message.source, {})[group.group] = group
-    return {source: tuple(groups.values()) for source, groups in sorted(found.items())}
-
-
-def _group_of(payload: bytes) -> ReadinessGroup:
-    try:
-        reply = read_codes(payload)
-    except DecodeError as error:
-        return ReadinessGroup(payload[5] if len(payload) > 5 else 0, (), payload, str(error))
-    return ReadinessGroup(reply.readiness_group or 0, reply.codes, payload, reply.problem)
 
 
 def further_data(exchanges: Iterable[Exchange]) -> dict[str, dict[str, bytes]]:

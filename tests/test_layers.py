@@ -37,12 +37,14 @@ MAY_IMPORT = {
     "case_history": PURE | {"history", "identity", "survey", "session", "case"},
     "documents": PURE | {"survey", "identity", "history", "on_uds", "session.format"},
     "adapter_check": PURE | {"survey", "client", "poll_plan", "transport.base"},
-    "on_uds": PURE | {"transport.base"},
+    "on_uds": PURE | {"survey", "transport.base"},
     "client": PURE | {"survey", "identity", "on_uds", "transport.base"},
     "module_map": LEAVES | {"session.format"},
     "discovery": PURE | {"survey", "client"},
     "module_reading": PURE | {"survey", "client"},
-    "erase": PURE | {"survey", "client", "session", "transport.base", "transport.recording"},
+    "erase": PURE
+    | {"survey", "history", "client", "module_reading", "case", "session"}
+    | {"transport.base", "transport.recording"},
     "poll_plan": PURE | {"survey", "client"},
     "recorder": PURE | {"survey", "client", "poll_plan"},
     "simulator": LEAVES | {"tables", "links.base"},
