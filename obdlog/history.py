@@ -2,17 +2,18 @@
 
 An accepted erase parts what was asked into stretches. *Before* is everything up to the last
 erase, stretch by stretch, so that no code that was ever there vanishes because a later stretch
-does not show it any more; *after* is what follows the last erase.
+does not show it any more; *after* is what follows the last erase. Modules can be erased one by
+one, so what came back is told by module.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 from obdlog import survey
 from obdlog.addresses import on_older_bus
-from obdlog.model import Bus, Exchange
+from obdlog.model import UNKNOWN_SOURCE, Bus, Exchange
 from obdlog.services import trouble_reports
 from obdlog.services.code_reply import CONFIRMED, FAILING_NOW, PENDING, PERMANENT
 
@@ -30,10 +31,27 @@ _THERE = frozenset({CONFIRMED, PENDING, PERMANENT, FAILING_NOW})
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """Codes of the readings before the last accepted erase, and whether there was one."""
+    """Codes of the readings before the last accepted erase, and whether there was one.
+
+    `erased` are, by module, the codes that it listed before its own last erase; empty where only
+    the whole is known.
+    """
 
     before: frozenset[str] = frozenset()
     cleared: bool = False
+    erased: Mapping[str, frozenset[str]] = field(default_factory=dict, compare=False)
+
+    def came_back(self, address: str, code: str) -> bool:
+        """Return whether a code that the module lists now was erased before.
+
+        Where modules could not be told apart (no headers), what any of them listed counts.
+        """
+        if not self.erased:
+            return self.cleared and code in self.before
+        nobody: frozenset[str] = frozenset()
+        if address == UNKNOWN_SOURCE:
+            return any(code in codes for codes in self.erased.values())
+        return code in self.erased.get(address, nobody) | self.erased.get(UNKNOWN_SOURCE, nobody)
 
 
 NO_HISTORY = History()
@@ -108,15 +126,20 @@ def split_at_erases(exchanges: Sequence[Exchange]) -> Split:
 def history_of(exchanges: Sequence[Exchange]) -> History:
     """Return the history that a case's exchanges, in order, tell."""
     split = split_at_erases(exchanges)
+    last = split.erases[-1] if split.erases else len(exchanges)
     bus = bus_of(exchanges)
-    # One by one: of several readings `survey` takes the last, here each of them counts.
-    codes = {
-        code.code
-        for stretch in split.before
-        for exchange in exchanges[stretch]
-        if lists_codes(exchange)
-        for module in survey.survey_codes([exchange], bus)
-        for code in module.codes
-        if not _THERE.isdisjoint(code.status)
-    }
-    return History(frozenset(codes), bool(split.erases))
+    before: set[str] = set()
+    listed: dict[str, set[str]] = {}
+    erased: dict[str, frozenset[str]] = {}
+    for place, exchange in enumerate(exchanges):
+        if accepted_erase(exchange):
+            for message in exchange.positive():
+                erased[message.source] = frozenset(listed.get(message.source, ()))
+        elif lists_codes(exchange):
+            # One by one: of several readings `survey` takes the last, here each of them counts.
+            for module in survey.survey_codes([exchange], bus):
+                codes = {c.code for c in module.codes if not _THERE.isdisjoint(c.status)}
+                listed.setdefault(module.address, set()).update(codes)
+                if place < last:
+                    before |= codes
+    return History(frozenset(before), bool(split.erases), erased)

@@ -9,6 +9,9 @@ from obdlog import survey
 from obdlog.addresses import module_name
 from obdlog.errors import DecodeError
 from obdlog.model import UNKNOWN_SOURCE, Bus, Exchange
+from obdlog.modules import Language
+from obdlog.services.identification import Item
+from obdlog.services.obd_on_uds import classic_exchange
 from obdlog.services.vehicle_info import (
     CALIBRATIONS,
     COMPRESSION_COUNTERS,
@@ -20,6 +23,8 @@ from obdlog.services.vehicle_info import (
     parse_vehicle_info,
 )
 
+VIN_KEY, VIN_LENGTH = "vin", 17
+
 IN_USE_TYPES = (SPARK_COUNTERS, COMPRESSION_COUNTERS)
 """Info types of in-use counters."""
 
@@ -29,6 +34,8 @@ class ModuleIdentity:
     """What one module says of itself; `supported` are the service 01 PIDs that it announces.
 
     `counters` and `other` are the in-use counters and all further items of service 09.
+    `identification` is what it says under F1xx (or 1A of ISO 14230-3), `request` and `language`
+    where it was asked and what it speaks.
     """
 
     address: str
@@ -40,11 +47,19 @@ class ModuleIdentity:
     supported: tuple[int, ...]
     counters: tuple[VehicleInfo, ...] = ()
     other: tuple[VehicleInfo, ...] = ()
+    identification: tuple[Item, ...] = ()
+    request: str | None = None
+    language: Language | None = None
 
 
 def survey_vehicle(exchanges: Sequence[Exchange], bus: Bus) -> tuple[ModuleIdentity, ...]:
-    """Return the identity of each module that answered anything, in address order."""
+    """Return the identity of each module that answered anything, in address order.
+
+    A VIN of service 09 goes before one of F190 or 1A 90.
+    """
     bitmaps = survey.supported(exchanges)
+    identifications = survey.survey_identification(exchanges)
+    shown = [classic_exchange(exchange) for exchange in exchanges]
     identities: list[ModuleIdentity] = []
     for address in survey.addresses(exchanges):
         identity = ModuleIdentity(
@@ -56,7 +71,7 @@ def survey_vehicle(exchanges: Sequence[Exchange], bus: Bus) -> tuple[ModuleIdent
             (),
             tuple(sorted(bitmaps.get(address, frozenset()) - survey.BITMAP_PIDS)),
         )
-        for exchange in exchanges:
+        for exchange in shown:
             if exchange.request.service != 0x09:
                 continue
             for message in exchange.positive():
@@ -67,8 +82,23 @@ def survey_vehicle(exchanges: Sequence[Exchange], bus: Bus) -> tuple[ModuleIdent
                 except DecodeError:
                     continue
                 identity = _with_info(identity, info)
-        identities.append(identity)
+        identification = identifications.get(address, ())
+        identities.append(
+            replace(
+                identity,
+                vin=identity.vin or _vin_in(identification),
+                identification=identification,
+                request=survey.request_of(exchanges, address),
+                language=survey.language_of(exchanges, address),
+            )
+        )
     return tuple(identities)
+
+
+def _vin_in(identification: Sequence[Item]) -> str | None:
+    """Return the VIN of F190 or 1A 90, None where none is whole."""
+    texts = (item.text for item in identification if item.key == VIN_KEY)
+    return next((text for text in texts if text and len(text) == VIN_LENGTH), None)
 
 
 def _with_info(identity: ModuleIdentity, info: VehicleInfo) -> ModuleIdentity:
@@ -103,5 +133,8 @@ def _beside(
 
 
 def vin_of(exchanges: Sequence[Exchange], bus: Bus) -> str | None:
-    """Return the first VIN that a module reported."""
-    return next((m.vin for m in survey_vehicle(exchanges, bus) if m.vin), None)
+    """Return the first VIN that a module reported; by the legislated service, if any did."""
+    modules = survey_vehicle(exchanges, bus)
+    alone = {m.address for m in modules if m.vin and m.vin == _vin_in(m.identification)}
+    ordered = sorted((m for m in modules if m.vin), key=lambda m: m.address in alone)
+    return next((m.vin for m in ordered), None)

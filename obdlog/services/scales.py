@@ -7,6 +7,8 @@ from collections.abc import Iterable
 from obdlog.errors import DecodeError
 from obdlog.model import UNKNOWN_SOURCE, Exchange
 from obdlog.services.current_data import split_current_data
+from obdlog.services.obd_on_uds import SERVICE as BY_IDENTIFIER
+from obdlog.services.obd_on_uds import classic_exchange
 from obdlog.tables.decode import EMPTY, Context
 
 SCALE_PIDS = (0x13, 0x1D, 0x4F, 0x50)
@@ -30,6 +32,8 @@ def learn(contexts: dict[str, Context], exchange: Exchange) -> None:
     Modules that cannot be told apart (no headers) share one context; there a full scale of zero,
     which only means "the standard one", does not undo what another of them said.
     """
+    if exchange.request.service == BY_IDENTIFIER:
+        exchange = classic_exchange(exchange)
     if exchange.request.service != 0x01:
         return
     asked = exchange.request.payload[1:]

@@ -1,0 +1,137 @@
+"""Who answered what: the last answers by module and request, languages, refusals."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from obdlog.addresses import on_older_bus
+from obdlog.model import FUNCTIONAL, UNKNOWN_SOURCE, Bus, EcuMessage, Exchange, Outcome
+from obdlog.modules import Language, usual_request
+from obdlog.services import refusals
+from obdlog.services.obd_on_uds import classic_exchange
+
+CODE_SERVICES = {0x03: "confirmed", 0x07: "pending", 0x0A: "permanent"}
+"""Service → the status that a code read with it has (SAE J1979)."""
+
+NOT_WHOLE = frozenset({Outcome.GARBLED, Outcome.TIMEOUT, Outcome.LOST})
+
+_LANGUAGES = (
+    (0x59, Language.ISO_14229),
+    (0x58, Language.ISO_14230),
+    (0x57, Language.ISO_14230),
+    (0x53, Language.ISO_14230),
+    (0x5A, Language.ISO_14230),
+    (0x62, Language.ISO_14229),
+)
+"""Replies that only one language has, the surest first (service 22 exists in both)."""
+
+_LEGISLATED = frozenset(f"{number:03X}" for number in range(0x7E8, 0x7F0))
+
+
+def classic(exchanges: Iterable[Exchange]) -> list[Exchange]:
+    """Return the exchanges with those of SAE J1979-2 as the ones of SAE J1979."""
+    return [classic_exchange(exchange) for exchange in exchanges]
+
+
+@dataclass(slots=True)
+class Answers:
+    """Positive answers by module, later ones replacing earlier ones of the same request."""
+
+    by_request: dict[tuple[str, bytes], list[bytes]] = field(default_factory=dict)
+
+    def of(self, address: str, request: bytes) -> list[bytes]:
+        """Return the last answers of a module to `request`."""
+        return self.by_request.get((address, request), [])
+
+    def by_service(self, address: str, service: int) -> list[tuple[bytes, bytes]]:
+        """Return (request, answer) of a module and service, in the order they were last asked."""
+        return [
+            (request, payload)
+            for (source, request), payloads in self.by_request.items()
+            if source == address and request[0] == service
+            for payload in payloads
+        ]
+
+
+def last_answers(exchanges: Iterable[Exchange]) -> Answers:
+    """Return the positive answers in `exchanges`."""
+    answers = Answers()
+    for exchange in exchanges:
+        latest: dict[str, list[bytes]] = {}
+        for message in exchange.positive():
+            latest.setdefault(message.source, []).append(message.payload)
+        for source, payloads in latest.items():
+            key = (source, exchange.request.payload)
+            answers.by_request.pop(key, None)  # so that the order is that of the last asking
+            answers.by_request[key] = payloads
+    return answers
+
+
+def addresses(exchanges: Iterable[Exchange]) -> tuple[str, ...]:
+    """Return every address that answered anything, in address order."""
+    return tuple(sorted({m.source for e in exchanges for m in e.messages}))
+
+
+def answered(exchanges: Iterable[Exchange]) -> bool:
+    """Return whether any exchange was answered at all."""
+    return any(e.outcome in (Outcome.ANSWERED, Outcome.REFUSED) for e in exchanges)
+
+
+def hears_all(exchanges: Iterable[Exchange], address: str) -> bool:
+    """Return whether a module takes part in what is asked of all.
+
+    By its address (ISO 15765-4, the older buses), or because it once answered such a request.
+    """
+    if address in _LEGISLATED or address == UNKNOWN_SOURCE or on_older_bus(address):
+        return True
+    return any(
+        m.source == address for e in exchanges if e.request.target == FUNCTIONAL for m in e.messages
+    )
+
+
+def asked_of(exchanges: Sequence[Exchange], address: str) -> list[Exchange]:
+    """Return the exchanges whose request reached the module at `address`."""
+    hears = hears_all(exchanges, address)
+    own = {e.request.target for e in exchanges if _meant(e, address)} - {FUNCTIONAL}
+    return [
+        e
+        for e in exchanges
+        if (hears if e.request.target == FUNCTIONAL else e.request.target in own)
+    ]
+
+
+def _meant(exchange: Exchange, address: str) -> bool:
+    if exchange.request.reply_from is not None:
+        return exchange.request.reply_from == address
+    return any(m.source == address for m in exchange.messages)
+
+
+def request_of(exchanges: Iterable[Exchange], address: str) -> str | None:
+    """Return the address that a module was asked at; the usual one where it was never alone."""
+    own = [e.request.target for e in exchanges if _meant(e, address)]
+    alone = [target for target in own if target != FUNCTIONAL]
+    if alone:
+        return alone[-1]
+    try:
+        return usual_request(address)
+    except ValueError:  # no address at all, in a damaged session
+        return None
+
+
+def language_of(exchanges: Iterable[Exchange], address: str) -> Language | None:
+    """Return the language that a module answered in, None where it answered in neither."""
+    spoken = {m.payload[0] for e in exchanges for m in e.positive() if m.source == address}
+    return next((language for reply, language in _LANGUAGES if reply in spoken), None)
+
+
+def refusal_meaning(message: EcuMessage, bus: Bus, language: Language | None = None) -> str:
+    """Return why a module refused, in words, however short its negative response is.
+
+    Where the module's `language` is not known, that of the refused service or the bus counts.
+    """
+    code = message.payload[2:3]
+    if not code:
+        return "refused without saying why"
+    spoken = language or refusals.language_of(message.payload[1:2], bus)
+    return refusals.meaning(code[0], bus, spoken)

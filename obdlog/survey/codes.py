@@ -1,0 +1,135 @@
+"""The codes of each module, whichever service and language listed them.
+
+References
+----------
+SAE J1979 services 03, 07 and 0A; ISO 14229-1 service 19; ISO 14230-3 services 18, 17 and 13;
+SAE J1979-2 reports 42 and 55.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from obdlog.addresses import module_name
+from obdlog.model import Bus, Exchange
+from obdlog.modules import Language
+from obdlog.services import scales
+from obdlog.services.identification import Item
+from obdlog.survey.answers import (
+    Answers,
+    addresses,
+    asked_of,
+    classic,
+    language_of,
+    last_answers,
+    request_of,
+)
+from obdlog.survey.identification import survey_identification
+from obdlog.survey.lists import ModuleCode, read_lists
+from obdlog.survey.readiness import readiness_by_module
+from obdlog.survey.records import FreezeFrame, freeze_frames, stored_records
+from obdlog.survey.unread import unread_of
+from obdlog.tables.decode import EMPTY, Context
+
+__all__ = ["ModuleCode", "ModuleCodes", "survey_codes"]
+
+
+@dataclass(frozen=True, slots=True)
+class ModuleCodes:
+    """Codes, lamp and freeze frames of one module; `lamp` is None when it was not read.
+
+    Attributes
+    ----------
+    answered
+        Whether the module listed codes in any language.
+    lamp
+        What PID 01 says; of a module without it, whether any code requests a lamp.
+    error
+        What of the module's codes was refused or not read, of what it was asked.
+    request, language
+        The address it was asked at, and the language it answered in.
+    supported_codes, not_tested
+        How many codes the module could set, and how many of them it has not tested since codes
+        were cleared; None where that was not read.
+    """
+
+    address: str
+    name: str
+    answered: bool
+    lamp: bool | None
+    codes: tuple[ModuleCode, ...]
+    freeze_frames: tuple[FreezeFrame, ...] = ()
+    error: str | None = None
+    request: str | None = None
+    language: Language | None = None
+    identification: tuple[Item, ...] = ()
+    supported_codes: int | None = None
+    not_tested: int | None = None
+
+    def with_status(self, status: str) -> tuple[str, ...]:
+        """Return the code texts that carry `status`."""
+        return tuple(c.code for c in self.codes if status in c.status)
+
+
+def survey_codes(exchanges: Sequence[Exchange], bus: Bus) -> tuple[ModuleCodes, ...]:
+    """Return codes, lamp and freeze frames of each module, in address order."""
+    exchanges = classic(exchanges)
+    answers = last_answers(exchanges)
+    lamps = {s: status.since_clear.lamp for s, status in readiness_by_module(exchanges).items()}
+    contexts = scales.contexts(exchanges)
+    identifications = survey_identification(exchanges)
+    return tuple(
+        _module(
+            address,
+            exchanges,
+            answers,
+            bus,
+            lamp=lamps.get(address),
+            identification=identifications.get(address, ()),
+            context=contexts.get(address, EMPTY),
+        )
+        for address in addresses(exchanges)
+    )
+
+
+def _module(
+    address: str,
+    exchanges: Sequence[Exchange],
+    answers: Answers,
+    bus: Bus,
+    *,
+    lamp: bool | None,
+    identification: tuple[Item, ...],
+    context: Context,
+) -> ModuleCodes:
+    language = language_of(exchanges, address)
+    found = read_lists(answers, address, bus)
+    records = stored_records(answers, address, context)
+    codes = tuple(
+        replace(code, records=records.get((code.code, code.failure_type), ()))
+        for code in found.codes
+    )
+    errors = [*found.problems, *unread_of(asked_of(exchanges, address), address, bus, language)]
+    return ModuleCodes(
+        address=address,
+        name=module_name(address),
+        answered=found.read,
+        lamp=found.lamp if lamp is None else lamp,
+        codes=codes,
+        freeze_frames=(
+            *freeze_frames(exchanges, address, context, bus),
+            *(
+                FreezeFrame(code, record.readings, failure_type, record.number)
+                for (code, failure_type), held in records.items()
+                for record in held
+                if record.readings
+            ),
+        ),
+        error="; ".join(dict.fromkeys(errors)) or None,
+        request=request_of(exchanges, address),
+        language=language,
+        identification=identification,
+        supported_codes=found.supported,
+        not_tested=found.not_tested,
+    )

@@ -1,0 +1,111 @@
+"""What of a module's codes was refused or not read, so that nothing looks clean by it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from obdlog.model import FUNCTIONAL, Bus, Exchange
+from obdlog.modules import Language
+from obdlog.services import older_codes, trouble_reports
+from obdlog.services.refusals import RESPONSE_PENDING
+from obdlog.survey.answers import CODE_SERVICES, NOT_WHOLE, refusal_meaning
+
+_CONFIRMED, _PENDING, _PERMANENT = CODE_SERVICES.values()
+_BOTH = frozenset({_CONFIRMED, _PENDING})
+_NOT_SUPPORTED = frozenset({b"\x11", b"\x12"})
+"""Negative response codes: service or sub-function not supported (ISO 14229-1)."""
+
+_OLDER = frozenset({older_codes.BY_STATUS, older_codes.STATUS_OF, older_codes.CODES})
+_MASK_PLACES = {trouble_reports.CODES: 2, trouble_reports.FUNCTIONAL: 3}
+_PERMANENT_REPORTS = frozenset({0x15, trouble_reports.PERMANENT})
+
+
+def _kinds(request: bytes) -> frozenset[str]:
+    """Return which codes a request asks for; nothing where it asks for something else."""
+    service = request[0]
+    if len(request) == 1 and service in CODE_SERVICES:
+        return frozenset({CODE_SERVICES[service]})
+    if service in _OLDER:
+        supported = service == older_codes.BY_STATUS and request[1:2] in (b"\x01", b"\x03")
+        return frozenset() if supported else _BOTH
+    if service != trouble_reports.SERVICE or len(request) == 1:
+        return frozenset()
+    report = request[1]
+    if report in _PERMANENT_REPORTS:
+        return frozenset({_PERMANENT})
+    place = _MASK_PLACES.get(report)
+    if place is None or len(request) <= place:
+        return frozenset()
+    bits = ((trouble_reports.CONFIRMED_MASK, _CONFIRMED), (trouble_reports.PENDING_MASK, _PENDING))
+    return frozenset(kind for bit, kind in bits if request[place] & bit)
+
+
+def unread_of(
+    asked: Sequence[Exchange], address: str, bus: Bus, language: Language | None
+) -> list[str]:
+    """Return what a module refused of its codes, and what it did not answer.
+
+    `asked` are the exchanges whose request reached the module. What one request left open and
+    another brought is not missing. A module need not know pending and permanent codes; stored
+    ones it must.
+    """
+    by_request: dict[bytes, list[Exchange]] = {}
+    for exchange in asked:
+        if _kinds(exchange.request.payload):
+            by_request.setdefault(exchange.request.payload, []).append(exchange)
+    read: frozenset[str] = frozenset()
+    for request, exchanges in by_request.items():
+        if any(m.source == address for e in exchanges for m in e.positive()):
+            read |= _kinds(request)
+    open_ = {r: e for r, e in by_request.items() if not _kinds(r) <= read}
+    refused = [
+        text
+        for request, exchanges in open_.items()
+        for text in _refusals(request, exchanges, address, bus, language)
+    ]
+    if refused and not read:
+        return refused
+    silent = (_silence(r, e, read) for r, e in open_.items() if not _refused(e, address))
+    return [*refused, *filter(None, silent)]
+
+
+def _refused(exchanges: Sequence[Exchange], address: str) -> bool:
+    return any(m.source == address for e in exchanges for m in e.refusals())
+
+
+def _refusals(
+    request: bytes,
+    exchanges: Sequence[Exchange],
+    address: str,
+    bus: Bus,
+    language: Language | None,
+) -> Iterator[str]:
+    kinds = _kinds(request)
+    if kinds == {_PERMANENT}:
+        return  # a car older than permanent codes refuses them; that is no fault
+    for exchange in exchanges:
+        for message in exchange.refusals():
+            code = message.payload[2:3]
+            if message.source != address or code == bytes([RESPONSE_PENDING]):
+                continue
+            if kinds == {_PENDING} and code in _NOT_SUPPORTED:
+                continue  # as by silence: it need not know pending codes
+            yield f"{_name(request)} refused: {refusal_meaning(message, bus, language)}"
+
+
+def _silence(request: bytes, exchanges: Sequence[Exchange], read: frozenset[str]) -> str:
+    missing = _kinds(request) - read
+    what = _PENDING if missing == {_PENDING} else _PERMANENT
+    what = "stored" if _CONFIRMED in missing else what
+    last = exchanges[-1]
+    alone = "" if last.request.target == FUNCTIONAL else f" ({_name(request)})"
+    if last.outcome in NOT_WHOLE:
+        return f"the answer to the request for {what} codes{alone} did not arrive whole"
+    if _CONFIRMED in missing:
+        return f"did not answer the request for stored codes{alone}"
+    return ""
+
+
+def _name(request: bytes) -> str:
+    report = request[0] == trouble_reports.SERVICE
+    return f"service {request[0]:02X}" + (f" report {request[1]:02X}" if report else "")
