@@ -16,6 +16,7 @@ from obdlog.codes.judge import CodeFacts, Evidence, Judgement, judge
 from obdlog.codes.meaning import describe, failure_words
 from obdlog.history import NO_HISTORY, History
 from obdlog.model import Bus, Exchange, Outcome, Reading, Work
+from obdlog.on_uds import further_data
 from obdlog.services import scales
 from obdlog.services.objects import info_object, test_object
 from obdlog.services.vehicle_info import VehicleInfo
@@ -27,7 +28,7 @@ from obdlog.tables.signals import by_pid
 from obdlog.vin import check_vin
 
 if TYPE_CHECKING:
-    from obdlog.erase.sending import ModuleErasure
+    from obdlog.erase.result import ModuleErasure
     from obdlog.recorder import Recording
 
 
@@ -126,6 +127,7 @@ def readiness_document(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, Any
             }
             for module in survey.survey_readiness(exchanges)
         ],
+        "groups": _groups(exchanges),
         "counters": {
             "warm_ups_since_clear": counters.warm_ups_since_clear,
             "distance_since_clear_km": counters.distance_since_clear_km,
@@ -134,6 +136,28 @@ def readiness_document(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, Any
             "minutes_with_lamp": counters.minutes_with_lamp,
         },
     }
+
+
+def _groups(exchanges: Sequence[Exchange]) -> list[dict[str, Any]]:
+    """Return the readiness groups of cars after SAE J1979-2; what they stand for is not public."""
+    return [
+        {
+            "address": address,
+            "name": module_name(address),
+            "group": f"{group:02X}",
+            "codes": [
+                {
+                    "code": code.text,
+                    "failure_type": code.failure_type,
+                    "status": list(code.status),
+                    "status_byte": None if code.status_byte is None else f"{code.status_byte:02X}",
+                }
+                for code in codes
+            ],
+        }
+        for address, groups in survey.survey_readiness_groups(exchanges).items()
+        for group, codes in sorted(groups.items())
+    ]
 
 
 def _in_use(info: VehicleInfo) -> dict[str, Any]:
@@ -174,6 +198,7 @@ def vehicle_document(
     """
     modules = identity.survey_vehicle(exchanges, bus)
     context = scales.contexts(exchanges)
+    further = further_data(exchanges)
     vin = next((m.vin for m in modules if m.vin), None) or recorded_vin
     checked = check_vin(vin) if vin else None
     return {
@@ -201,6 +226,10 @@ def vehicle_document(
                     name: value for info in module.counters for name, value in info.counters
                 },
                 "information": [info_object(info) for info in module.other],
+                "further": [
+                    {"identifier": identifier, "data": data.hex().upper()}
+                    for identifier, data in further.get(module.address, {}).items()
+                ],
             }
             for module in modules
         ],
@@ -292,6 +321,9 @@ def clear_document(
                 "refusal": m.refusal,
                 "before": list(m.before),
                 "after": None if m.after is None else list(m.after),
+                "request": m.request,
+                "sent": m.sent,
+                "lamp": m.lamp,
             }
             for m in modules
         ],

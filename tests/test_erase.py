@@ -13,16 +13,12 @@ import pytest
 from obdlog import survey
 from obdlog.cli.commands.clear import exit_code
 from obdlog.client import Client
-from obdlog.erase.sending import (
-    SENT_NOW,
-    next_steps,
-    require_complete,
-    require_engine_off,
-    send_erase,
-    verify_evidence,
-)
+from obdlog.erase.evidence import require_complete, require_engine_off, verify_evidence
+from obdlog.erase.orders import generic_order
+from obdlog.erase.result import next_steps
+from obdlog.erase.sending import send_erase
 from obdlog.errors import LinkError, RefusedError, SessionFileError
-from obdlog.model import Bus, EcuMessage, Exchange, Outcome, Request
+from obdlog.model import Bus, EcuMessage, Exchange, Generation, Outcome, Request
 from obdlog.session.format import SessionHeader
 from obdlog.session.reader import read_session
 from obdlog.session.writer import SessionWriter
@@ -30,6 +26,8 @@ from obdlog.transport.recording import RecordingTransport
 from tests.fakes import TableTransport
 
 ENGINE = "7E8"
+GENERIC = (generic_order(Generation.CLASSIC),)
+SENT_NOW = GENERIC[0].text
 STANDING = {
     "0100": [(ENGINE, "410080180000")],
     "010C": [(ENGINE, "410C0000")],
@@ -53,7 +51,7 @@ def erase(tmp_path):
         transport.asked.clear()
         path = tmp_path / "after.session.jsonl"
         with contextlib.closing(writer(path, SessionHeader(version=1), transport.clock)) as session:
-            erasure = send_erase(transport, session, before)
+            erasure = send_erase(transport, session, before, GENERIC)
         return transport, erasure, read_session(path)
 
     return erase
@@ -83,7 +81,7 @@ def test_that_the_erase_is_sent_is_on_disk_before_it_goes_out(tmp_path):
 
     transport = Watched(STANDING)
     with SessionWriter(path, SessionHeader(version=1), transport.clock) as session:
-        send_erase(transport, session, ())
+        send_erase(transport, session, (), GENERIC)
     assert seen == [SENT_NOW]
 
 
@@ -102,7 +100,7 @@ def test_nothing_is_erased_unless_the_engine_is_known_to_stand(tmp_path, answers
         require_engine_off(Client(transport))
     session = SessionWriter(tmp_path / "a.session.jsonl", SessionHeader(version=1))
     with session, pytest.raises(RefusedError, match=what):
-        send_erase(transport, session, ())
+        send_erase(transport, session, (), GENERIC)
     assert "04" not in transport.asked
 
 
@@ -213,7 +211,7 @@ def test_a_link_lost_before_the_erase_is_an_error_and_nothing_was_sent(tmp_path)
     transport = TableTransport(STANDING, lost_after=2)
     session = SessionWriter(tmp_path / "a.session.jsonl", SessionHeader(version=1))
     with session, pytest.raises(LinkError):
-        send_erase(transport, session, ())
+        send_erase(transport, session, (), GENERIC)
     assert "04" not in transport.asked
 
 
@@ -223,7 +221,7 @@ def test_a_link_lost_from_the_erase_on_is_part_of_the_result(tmp_path, still_wor
     transport = TableTransport(STANDING, lost_after=asked_before + still_works_for)
     path = tmp_path / "a.session.jsonl"
     with SessionWriter(path, SessionHeader(version=1), transport.clock) as session:
-        erasure = send_erase(transport, session, ())
+        erasure = send_erase(transport, session, (), GENERIC)
     assert transport.asked.count("04") == min(still_works_for, 1)
     assert isinstance(erasure.trouble, LinkError)
     assert "may have been carried out" in next_steps(erasure)[0]
@@ -262,7 +260,7 @@ def test_ctrl_c_while_the_erase_is_out_leaves_it_in_the_session(tmp_path):
     path = tmp_path / "a.session.jsonl"
     session = SessionWriter(path, SessionHeader(version=1), transport.clock)
     with session, pytest.raises(KeyboardInterrupt):
-        send_erase(transport, session, ())
+        send_erase(transport, session, (), GENERIC)
     erased = [e for e in read_session(path).exchanges if e.request.payload == b"\x04"]
     assert [e.outcome for e in erased] == [Outcome.LOST]
 

@@ -41,7 +41,7 @@ MAY_IMPORT = {
     "client": PURE | {"survey", "identity", "on_uds", "transport.base"},
     "module_map": LEAVES | {"session.format"},
     "discovery": PURE | {"survey", "client"},
-    "module_reading": PURE | {"survey", "client"},
+    "module_reading": PURE | {"survey", "client", "discovery"},
     "erase": PURE
     | {"survey", "history", "client", "module_reading", "case", "session"}
     | {"transport.base", "transport.recording"},

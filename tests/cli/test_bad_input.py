@@ -353,7 +353,7 @@ def test_ctrl_c_says_whether_the_erase_had_gone_out(run, monkeypatch, moment):
     place = {
         "asking": "obdlog.cli.commands.clear.input",
         "erasing": "obdlog.erase.sending._read_back",
-        "ending": "obdlog.erase.sending._modules",
+        "ending": "obdlog.erase.sending._results",
     }[moment]
     monkeypatch.setattr(place, interrupt, raising=False)
     result = run("clear", "--link", "sim://airbox-repair", stdin="erase\n", code=INTERRUPTED)

@@ -20,6 +20,7 @@ from obdlog.cli.commands import compare as compare_command
 from obdlog.cli.commands import readiness as readiness_command
 from obdlog.cli.commands.plot import draw
 from obdlog.cli.commands.report import write_report
+from obdlog.cli.erasing import clear
 from obdlog.cli.road import note_adapter, session_header, utc_now
 from obdlog.client import Client
 from obdlog.model import Work
@@ -79,7 +80,7 @@ def run(
     _step(2, "Save the evidence, erase, read back (obdlog clear)")
     transport = _plug_in(car)
     try:
-        cleared = clear_command.clear(
+        cleared = clear(
             transport, folder, work=WORK, facts=FACTS, stated_off=False, confirm=lambda _: True
         )
     finally:

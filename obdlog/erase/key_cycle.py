@@ -1,0 +1,188 @@
+"""What an erase and a key cycle changed: the evidence beside what is read now; pure.
+
+Which lamps should be out is told from what the modules say. Whether they are out, only the person
+at the wheel can see.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from obdlog.survey import ModuleCodes
+
+FORMAT = "obdlog.after-key-cycle/1"
+_FAILED = frozenset(
+    {"confirmed", "pending", "permanent", "failing-now", "failed-this-cycle", "failed-since-clear"}
+)
+
+
+class Lamp(StrEnum):
+    """What a module says of its lamp now."""
+
+    SHOULD_BE_OUT = "should-be-out"
+    STILL_REQUESTED = "still-requested"
+    NOT_REQUESTED = "not-requested"
+    NOT_READ = "not-read"
+
+
+@dataclass(frozen=True, slots=True)
+class ModuleAfter:
+    """One module: codes of the evidence, codes now, and its lamp with the reason.
+
+    `now` is None where the module was not read whole; nothing is known of it then. `standing` are
+    those of `now` that a test found failing; the others are listed for their lamp only. `erased`
+    says whether it accepted the erase.
+    """
+
+    address: str
+    name: str
+    erased: bool
+    before: tuple[str, ...]
+    now: tuple[str, ...] | None
+    lamp: Lamp
+    because: str
+    request: str | None = None
+    standing: tuple[str, ...] = ()
+
+    @property
+    def title(self) -> str:
+        """Name and address."""
+        return f"{self.name} ({self.address})"
+
+    @property
+    def gone(self) -> tuple[str, ...]:
+        """Codes of the evidence that are not there any more."""
+        return () if self.now is None else tuple(c for c in self.before if c not in self.standing)
+
+    @property
+    def back(self) -> tuple[str, ...]:
+        """Codes of the evidence that are there."""
+        return tuple(c for c in self.before if c in self.standing)
+
+    @property
+    def new(self) -> tuple[str, ...]:
+        """Codes that the evidence does not hold."""
+        return tuple(c for c in self.standing if c not in self.before)
+
+
+def compare(
+    before: Sequence[ModuleCodes],
+    now: Sequence[ModuleCodes],
+    erased: Collection[str],
+    names: Mapping[str, str],
+) -> tuple[ModuleAfter, ...]:
+    """Return each module of the evidence or of the present reading, in address order.
+
+    Parameters
+    ----------
+    erased
+        Addresses of the modules that accepted the erase.
+    names
+        Names by address, where the user gave one.
+    """
+    held = {m.address: m for m in before}
+    read = {m.address: m for m in now if m.answered}
+    found = []
+    for address in sorted({*held, *read}):
+        then, present = held.get(address), read.get(address)
+        either = present or then
+        if either is None or not (then or present):
+            continue
+        lamp, because = _lamp(then, present)
+        found.append(
+            ModuleAfter(
+                address=address,
+                name=names.get(address, either.name),
+                erased=address in erased,
+                before=_texts(then),
+                now=_texts(present) if present else None,
+                lamp=lamp,
+                because=because,
+                request=either.request,
+                standing=_texts(present, _FAILED) if present else (),
+            )
+        )
+    return tuple(found)
+
+
+def _lamp(before: ModuleCodes | None, now: ModuleCodes | None) -> tuple[Lamp, str]:
+    """Return what the module says of its lamp, and why that is so."""
+    if now is None or now.lamp is None:
+        return Lamp.NOT_READ, "the module did not say whether it wants its lamp lit"
+    if now.lamp:
+        asking = now.with_status("lamp-requested") or now.with_status("confirmed")
+        told = f"{', '.join(asking)} asks for it" if asking else "it says so without naming a code"
+        untested = set(asking) & set(now.with_status("not-tested"))
+        if untested:
+            told += "; not tested since clearing: a drive may be needed before it goes out"
+        return Lamp.STILL_REQUESTED, told
+    if before is not None and before.lamp:
+        return Lamp.SHOULD_BE_OUT, "requested before the erase, not any more"
+    return Lamp.NOT_REQUESTED, "not requested"
+
+
+def _texts(module: ModuleCodes | None, statuses: Collection[str] = ()) -> tuple[str, ...]:
+    codes = module.codes if module else ()
+    kept = (c.code for c in codes if not statuses or set(statuses) & set(c.status))
+    return tuple(dict.fromkeys(kept))
+
+
+def next_steps(modules: Sequence[ModuleAfter]) -> tuple[str, ...]:
+    """Return what to look at and what still must happen, in plain words."""
+    out = [m.title for m in modules if m.lamp is Lamp.SHOULD_BE_OUT]
+    steps = []
+    if out:
+        steps.append(
+            f"Look at the instruments: the lamps of {', '.join(out)} should be out now. One that "
+            "is lit all the same belongs to another module or fault."
+        )
+    for m in modules:
+        if m.lamp is Lamp.STILL_REQUESTED:
+            steps.append(f"{m.title} still wants its lamp lit: {m.because}.")
+        if m.now is None:
+            steps.append(f"{m.title} was not read: nothing is known of it now. Read again.")
+        if m.erased and m.back:
+            steps.append(
+                f"{m.title}: {', '.join(m.back)} came back after the erase and the key cycle. With "
+                "everything connected that points to a fault that is there now."
+            )
+        if m.new:
+            steps.append(f"{m.title}: new since the evidence: {', '.join(m.new)}.")
+    steps.append(
+        "No code says little before the module's own test has run; of some that takes a drive. "
+        "Modules that did not answer are not covered."
+    )
+    return tuple(steps)
+
+
+def document(
+    evidence: str, file: str | None, modules: Sequence[ModuleAfter], read_at: str
+) -> dict[str, Any]:
+    """Return ``obdlog.after-key-cycle/1``: evidence beside the present, lamps, what is next."""
+    return {
+        "format": FORMAT,
+        "read_at": read_at,
+        "evidence": evidence,
+        "file": file,
+        "modules": [
+            {
+                "address": m.address,
+                "request": m.request,
+                "name": m.name,
+                "erased": m.erased,
+                "before": list(m.before),
+                "now": None if m.now is None else list(m.now),
+                "gone": list(m.gone),
+                "back": list(m.back),
+                "new": list(m.new),
+                "lamp": m.lamp.value,
+                "because": m.because,
+            }
+            for m in modules
+        ],
+        "lamps_that_should_be_out": [m.address for m in modules if m.lamp is Lamp.SHOULD_BE_OUT],
+        "next_steps": list(next_steps(modules)),
+    }
