@@ -93,8 +93,8 @@ def problem_of(message: Message) -> str:
     if message.is_error_frame or message.is_remote_frame:
         return ""
     held, claimed = len(message.data), message.dlc
-    if not message.is_fd and held == MAX_CLASSIC_BYTES and claimed > MAX_CLASSIC_BYTES:
-        return ""  # ISO 11898-1: length codes 9 to 15 mean eight bytes
+    if not message.is_fd and held == MAX_CLASSIC_BYTES < claimed <= max(_BYTES_FD):
+        return ""  # length codes 9 to 15 mean eight bytes here, up to 64 on CAN FD (from memory)
     if held != claimed:
         return f"claims {claimed} data bytes and holds {held}"
     if held > MAX_CLASSIC_BYTES and (not message.is_fd or held not in _BYTES_FD):

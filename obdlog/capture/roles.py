@@ -172,7 +172,7 @@ def _match(
             continue
         if not is_pending(answer):
             question.answered_by.add(sender)
-        if other.extended and other.identifier >> 16 != _PHYSICAL_29 or is_legislated(other):
+        if (other.extended and other.identifier >> 16 != _PHYSICAL_29) or is_legislated(other):
             functional = True
             continue
         pair = pairs[other, sender]
