@@ -14,9 +14,11 @@ import contextlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 
+from obdlog import survey
 from obdlog.client import Client
+from obdlog.discovery import legislated
 from obdlog.model import NEGATIVE_RESPONSE, Exchange, Outcome, Request
-from obdlog.modules import Language, Module
+from obdlog.modules import Language, Module, module_at, usual_request
 from obdlog.services import identification, older_codes, sessions, trouble_reports
 
 CODES, IDENTIFY, SESSION = "codes", "identify", "session"
@@ -29,20 +31,14 @@ MOST_SILENCES = 3
 KEEP_ALIVE_S = 3.0
 """A module leaves its session 5 s after the last request (ISO 14229-2, S3server)."""
 MOST_RECORDED = 500
+LEGACY_DIGITS = 2
+"""Addresses of the older buses; there the generic services are all."""
 
 _NOT_SUPPORTED = 0x11
 _OUT_OF_RANGE = 0x31
 _OTHER_SESSION = frozenset({0x7E, 0x7F})
-_LANGUAGE_OF_REPLY = {
-    0x59: Language.ISO_14229,
-    0x62: Language.ISO_14229,
-    0x58: Language.ISO_14230,
-    0x57: Language.ISO_14230,
-    0x53: Language.ISO_14230,
-    0x5A: Language.ISO_14230,
-}
 _CODE_SERVICES = frozenset({0x13, 0x17, 0x18, 0x19})
-_READING = _CODE_SERVICES | {0x1A, 0x22}
+_READING = _CODE_SERVICES | {0x1A, 0x22, 0x3E}
 
 Progress = Callable[[str], None]
 
@@ -86,45 +82,47 @@ def read_modules(
     return tuple(read)
 
 
-def language_of(exchanges: Iterable[Exchange], response: str) -> Language | None:
-    """Return the language that the module answered in, None where it answered neither."""
-    for exchange in exchanges:
-        for message in exchange.positive():
-            if message.source == response and message.payload[0] in _LANGUAGE_OF_REPLY:
-                return _LANGUAGE_OF_REPLY[message.payload[0]]
-    return None
+def read_legislated(client: Client, *, progress: Progress = lambda _: None) -> None:
+    """Ask the modules that answered requests to all for what only service 19 lists.
+
+    The generic services tell codes that count for emissions; a module may hold others.
+    """
+    recorded = _recorded(client)
+    for response in sorted(legislated(client.exchanges)):
+        request = usual_request(response) if len(response) > LEGACY_DIGITS else None
+        if request is None:
+            continue
+        module = module_at(request, response)
+        progress(f"reading {module.name}")
+        dialogue = _Dialogue(client, module, extended=False)
+        if recorded is not None:
+            dialogue.play(recorded)
+        else:
+            dialogue.list_codes()
 
 
-def codes_read(exchanges: Iterable[Exchange], module: Module) -> bool:
-    """Return whether the module listed its codes."""
-    return any(
-        m.source == module.response
-        for e in exchanges
-        if e.request.target == module.request and e.request.service in _CODE_SERVICES
-        for m in e.positive()
-        if m.payload[0] != 0x59 or m.payload[1:2] == bytes([trouble_reports.CODES])
-    )
+def notes(exchanges: Sequence[Exchange], module: Module, *, listed: bool) -> tuple[str, ...]:
+    """Return what was not read of `module` and how it could be, in plain words.
 
-
-def notes(exchanges: Sequence[Exchange], module: Module) -> tuple[str, ...]:
-    """Return what was not read of `module` and how it could be, in plain words."""
+    Parameters
+    ----------
+    listed
+        Whether it listed its codes, in whatever language.
+    """
     own = [e for e in exchanges if e.request.target == module.request]
-    answered = [m for e in own for m in e.messages if m.source == module.response]
-    if not answered:
+    if not any(m.source == module.response for e in own for m in e.messages):
         return ("did not answer; nothing is known of it",)
     said = []
-    lists = codes_read(own, module)
-    if any(_asks_for_session(e, module.response) for e in own) and not lists:
-        in_session = any(e.request.payload == _EXTENDED for e in own)
+    opened = any(e.request.payload == _EXTENDED for e in own)
+    if not listed and any(_asks_for_session(e, module.response) for e in own):
         said.append(
-            "refused also in the extended session"
-            if in_session
+            "refused its codes in the extended session too"
+            if opened
             else "gives its codes only in the extended session, which --extended-session allows"
         )
-    asked = [e for e in own if e.request.service in _CODE_SERVICES]
-    if asked and not lists:
+    if not listed and any(e.request.service in _CODE_SERVICES for e in own):
         said.append("its codes were not read; nothing here says that it is clean")
-    if any(e.request.payload == _EXTENDED for e in own):
+    if opened:
         said.append(
             "was asked in the extended session and returned to the default one"
             if _returned(own, module.response)
@@ -174,14 +172,16 @@ class _Dialogue:
 
     def play(self, recorded: Sequence[Exchange]) -> None:
         """Ask what a recording asked this module, in its order: it has no other answers."""
-        own = [
-            e.request
-            for e in recorded
-            if e.request.target == self._module.request and e.request.service in _READING
-        ]
-        for request in own[:MOST_RECORDED]:
-            self._ask(request.payload, request.purpose)
-        self.language = self.language or language_of(self._client.exchanges, self._module.response)
+        own = [e for e in recorded if e.request.target == self._module.request]
+        for exchange in own[:MOST_RECORDED]:
+            if exchange.request.service in _READING:
+                self._ask(exchange.request.payload, exchange.request.purpose)
+            elif exchange.request.payload in (_EXTENDED, _DEFAULT):
+                # Not asked of a recording, and part of what happened.
+                self._client.exchanges.append(exchange)
+        self.language = self.language or survey.language_of(
+            self._client.exchanges, self._module.response
+        )
 
     def read_codes(self) -> None:
         """Ask for the codes in the language that the module speaks, and for what is beside them."""
@@ -192,7 +192,7 @@ class _Dialogue:
             if self.gone:
                 return
             listed = (
-                self._list_codes() if language is Language.ISO_14229 else self._list_older_codes()
+                self.list_codes() if language is Language.ISO_14229 else self._list_older_codes()
             )
             if listed:
                 self.language = language
@@ -213,7 +213,7 @@ class _Dialogue:
         """Whether the module has stopped answering."""
         return self._silences >= MOST_SILENCES
 
-    def _list_codes(self) -> bool:
+    def list_codes(self) -> bool:
         """Ask the reports of service 19; return whether the module speaks them."""
         exchange = self._ask(trouble_reports.build_report_codes())
         if not exchange.messages:  # an answer may get lost once
@@ -258,6 +258,8 @@ class _Dialogue:
                 # A code without such data is out of range; any other refusal goes for all codes.
                 if self._refusal(self._ask(build(code))) not in (None, _OUT_OF_RANGE):
                     break
+        # The longest answer, and the one that tells least: which codes it has not tested.
+        self._ask(trouble_reports.build_report_supported())
 
     def _list_older_codes(self) -> bool:
         """Ask services 18, 17 and 13 in turn; return whether the module speaks one of them."""

@@ -35,7 +35,9 @@ MAY_IMPORT = {
     "identity": PURE | {"survey"},
     "history": PURE | {"survey"},
     "case_history": PURE | {"history", "identity", "survey", "session", "case"},
-    "documents": PURE | {"survey", "identity", "history", "on_uds", "session.format"},
+    "codes_document": PURE | {"survey", "identity", "history"},
+    "documents": PURE
+    | {"survey", "identity", "history", "on_uds", "codes_document", "session.format"},
     "adapter_check": PURE | {"survey", "client", "poll_plan", "transport.base"},
     "on_uds": PURE | {"survey", "transport.base"},
     "client": PURE | {"survey", "identity", "on_uds", "transport.base"},

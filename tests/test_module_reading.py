@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from obdlog import module_reading
+from obdlog import module_reading, survey
 from obdlog.client import Client
 from obdlog.errors import LinkClosedError
 from obdlog.model import Request
-from obdlog.module_reading import codes_read, notes, read_modules
+from obdlog.module_reading import read_modules
 from obdlog.modules import Language, Module, module_at
 from tests.module_bus import FakeModule, ModuleBus
 
@@ -26,6 +26,15 @@ BRAKES = {
 AT = module_at("7B0", "7B8")
 
 
+def codes_read(client: Client, module: Module) -> bool:
+    found = survey.survey_codes(client.exchanges, client.bus)
+    return any(m.answered for m in found if m.address == module.response)
+
+
+def notes(client: Client, module: Module) -> tuple[str, ...]:
+    return module_reading.notes(client.exchanges, module, listed=codes_read(client, module))
+
+
 def read(
     module: FakeModule, at: Module = AT, **more: bool
 ) -> tuple[Client, ModuleBus, tuple[Module, ...]]:
@@ -39,13 +48,14 @@ def test_a_module_of_iso_14229_gives_codes_what_is_beside_them_and_who_it_is():
     assert found == Module("7B0", "7B8", "module 7B8", Language.ISO_14229)
     asked = bus.asked("7B0")
     assert asked[:2] == ["1902AF", "1901AF"]
+    assert asked.index("190A") > asked.index("1904403511FF")
     assert {"1906403511FF", "1906C12100FF", "1904403511FF", "1904C12100FF"} <= set(asked)
     assert {"22F190", "22F187", "22F18C"} <= set(asked)
     assert not [a for a in asked if a[:2] in ("18", "17", "13", "1A", "10", "14", "27")]
     assert {e.request.purpose for e in client.exchanges} == {"codes", "identify"}
     assert all(e.request.reply_from == "7B8" for e in client.exchanges)
-    assert codes_read(client.exchanges, found)
-    assert notes(client.exchanges, found) == ()
+    assert codes_read(client, found)
+    assert notes(client, found) == ()
 
 
 def test_a_service_refused_for_one_code_is_not_asked_for_the_next():
@@ -69,7 +79,7 @@ def test_a_refused_mask_is_followed_by_the_mask_of_everything(code):
     client, bus, (found,) = read(module)
     assert bus.asked("7B0")[:2] == ["1902AF", "1902FF"]
     assert found.language is Language.ISO_14229
-    assert codes_read(client.exchanges, found)
+    assert codes_read(client, found)
 
 
 OLDER = {"1800FF00": "5801403561", "1A90": "5A90" + "30" * 17, "1A91": "5A91313233"}
@@ -85,7 +95,7 @@ def test_a_module_that_does_not_know_service_19_is_asked_in_the_older_language(r
     assert "1800FF00" in bus.asked("720")
     assert "1A90" in bus.asked("720")
     assert not [a for a in bus.asked("720") if a.startswith("22")]
-    assert codes_read(client.exchanges, found)
+    assert codes_read(client, found)
 
 
 def test_services_17_and_13_follow_where_18_is_refused():
@@ -108,8 +118,8 @@ def test_a_module_that_refuses_everything_costs_a_bounded_number_of_requests():
     client, bus, (found,) = read(FakeModule("7B8"))
     assert len(bus.asked("7B0")) <= 8
     assert found.language is None
-    assert not codes_read(client.exchanges, found)
-    assert any("nothing here says that it is clean" in n for n in notes(client.exchanges, found))
+    assert not codes_read(client, found)
+    assert any("nothing here says that it is clean" in n for n in notes(client, found))
 
 
 @pytest.mark.parametrize("answer", [None, "7F1978", "6205", "7B"])
@@ -118,7 +128,7 @@ def test_silence_endless_pending_and_wrong_services_end_soon(answer):
     client, bus, (found,) = read(module)
     assert len(bus.asked("7B0")) <= 6
     assert found.language is None
-    said = " ".join(notes(client.exchanges, found))
+    said = " ".join(notes(client, found))
     assert "nothing" in said
 
 
@@ -126,7 +136,7 @@ def test_one_lost_answer_does_not_lose_the_module():
     module = FakeModule("7B8", {**BRAKES, "1902AF": [None, LISTED]})  # type: ignore[list-item]
     client, _, (found,) = read(module)
     assert found.language is Language.ISO_14229
-    assert codes_read(client.exchanges, found)
+    assert codes_read(client, found)
 
 
 def test_a_list_as_long_as_a_message_can_be_is_asked_about_within_bounds():
@@ -151,8 +161,8 @@ def test_without_leave_the_extended_session_is_not_opened(refusal):
     client, bus, (found,) = read(module, module_at("710", "77A"))
     assert not [a for a in bus.asked("710") if a.startswith("10")]
     assert found.language is Language.ISO_14229
-    assert not codes_read(client.exchanges, found)
-    assert any("--extended-session" in n for n in notes(client.exchanges, found))
+    assert not codes_read(client, found)
+    assert any("--extended-session" in n for n in notes(client, found))
 
 
 def test_with_leave_it_is_opened_read_in_and_left():
@@ -163,10 +173,10 @@ def test_with_leave_it_is_opened_read_in_and_left():
     inside = asked[asked.index("1003") + 1 : asked.index("1001")]
     assert inside[0] == "1902AF"
     assert not module.session
-    assert codes_read(client.exchanges, found)
+    assert codes_read(client, found)
     session = [e.request for e in client.exchanges if e.request.payload[0] == 0x10]
     assert {r.purpose for r in session} == {"session"}
-    assert notes(client.exchanges, found) == (
+    assert notes(client, found) == (
         "was asked in the extended session and returned to the default one",
     )
 
@@ -183,7 +193,7 @@ def test_a_session_that_is_refused_is_not_asked_for_again(opening):
     asked = bus.asked("710")
     assert asked.count("1003") == 1
     assert "1001" in asked  # an answer may have been lost: it may be in the session all the same
-    assert not codes_read(client.exchanges, found)
+    assert not codes_read(client, found)
 
 
 def test_no_other_session_and_no_security_access_is_ever_asked_for():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -14,6 +14,7 @@ from obdlog.cli import screen
 from obdlog.cli.road import Road
 from obdlog.discovery import Found
 from obdlog.errors import NoAnswerError
+from obdlog.model import Exchange
 from obdlog.module_map import Search, case_map, load_module_map, remember
 from obdlog.modules import Module, System, is_address, merged, named
 
@@ -127,7 +128,7 @@ def choose(road: Road, wanted: Wanted, case: Path | None) -> Chosen:
     known = merged(kept.modules if kept else (), mapped)
     session = getattr(road.transport, "session", None)
     if session is not None:
-        return _recorded(discovery.recorded_modules(session.exchanges), known, wanted)
+        return _recorded(session.exchanges, known, wanted)
     if said := discovery.require_stationary(road.client):
         screen.tell(said)
     if not wanted.every:
@@ -164,6 +165,8 @@ def read(
     codes: bool = True,
 ) -> tuple[Module, ...]:
     """Read the chosen modules and return them with their languages, which a case remembers."""
+    if codes and wanted.every:
+        module_reading.read_legislated(road.client, progress=screen.progress)
     if wanted.extended and chosen.modules and chosen.how != "recorded":
         screen.tell(EXTENDED_CAUTION)
     found = module_reading.read_modules(
@@ -183,11 +186,13 @@ def add_modules(
 ) -> None:
     """Add to a document the user's names, what is to be said of each module, and the search."""
     by_address = {m.response: m for m in read_ones}
+    legislated = discovery.legislated(road.client.exchanges)
     held = {entry["address"] for entry in document["modules"]}
     for module in (*read_ones, *chosen.found.silent):
         if module.response not in held:
             document["modules"].append(_not_answered(document, module))
     for entry in document["modules"]:
+        entry["alone"] = entry["address"] not in legislated
         known = by_address.get(entry["address"])
         if known is None:
             entry.setdefault("request", None)
@@ -197,9 +202,9 @@ def add_modules(
         entry["request"] = known.request
         entry["language"] = known.language.value if known.language else None
         entry["system"] = known.system.value or None
-        if document["format"] == "obdlog.codes/1":
-            entry["codes_read"] = module_reading.codes_read(road.client.exchanges, known)
-        entry["notes"] = list(module_reading.notes(road.client.exchanges, known))
+        entry["notes"] = list(
+            module_reading.notes(road.client.exchanges, known, listed=bool(entry.get("answered")))
+        )
     document["searched"] = chosen.document(read_ones)
 
 
@@ -220,17 +225,21 @@ def caution_of(entry: dict[str, Any]) -> str:
     return CAUTIONS.get(System(entry.get("system") or ""), "")
 
 
-def _recorded(recorded: Iterable[Module], known: Sequence[Module], wanted: Wanted) -> Chosen:
+def _recorded(exchanges: Sequence[Exchange], known: Sequence[Module], wanted: Wanted) -> Chosen:
     """Return the modules of a recording, named as a map names them."""
     names = {(m.request, m.response): m for m in known}
+    legislated = discovery.legislated(exchanges)
+    recorded = (m for m in discovery.recorded_modules(exchanges) if m.response not in legislated)
     modules = tuple(names.get((m.request, m.response), m) for m in recorded)
-    if not wanted.every:
-        chosen = [m for name in wanted.names for m in named(modules, name)]
-        missing = [name for name in wanted.names if not named(modules, name)]
-        if missing:
-            raise NoAnswerError(f"the recording holds no module {screen.plain(missing[0])}")
-        modules = tuple(dict.fromkeys(chosen))
-    return Chosen(modules, how="recorded")
+    if wanted.every:
+        asked = {e.request.target for e in exchanges}
+        silent = tuple(m for m in known if m.request in asked and m not in modules)
+        return Chosen(modules, Found(silent=silent), how="recorded")
+    missing = [name for name in wanted.names if not named(modules, name)]
+    if missing:
+        raise NoAnswerError(f"the recording holds no module {screen.plain(missing[0][:60])}")
+    chosen = (m for name in wanted.names for m in named(modules, name))
+    return Chosen(tuple(dict.fromkeys(chosen)), how="recorded")
 
 
 def _named(road: Road, known: Sequence[Module], name: str) -> Module:

@@ -152,7 +152,7 @@ def show(document: dict[str, Any], units: Units = Units.METRIC) -> None:
             screen.say(f"  Note: {screen.plain(module['error'])}")
         for note in module.get("notes", ()):
             screen.say_indented(f"Note: {note}", 4, first=2)
-        if not module["codes"] and module["answered"] and module.get("codes_read", True):
+        if not module["codes"] and module["answered"]:
             screen.say("  No codes.")
         for code in module["codes"]:
             _show_code(code)
@@ -181,11 +181,11 @@ def _show_code(code: dict[str, Any]) -> None:
 
 def _lamp(module: dict[str, Any]) -> str:
     """Return what a module says of its lamp."""
-    if module["lamp"] is not None:
-        return "engine lamp commanded ON" if module["lamp"] else "engine lamp off"
-    if any("lamp-requested" in code["status"] for code in module["codes"]):
-        return "wants its lamp lit"
-    return "lamp not read"
+    if module["lamp"] is None:
+        return "lamp not read"
+    if module.get("alone"):
+        return "asks for its lamp" if module["lamp"] else "asks for no lamp"
+    return "engine lamp commanded ON" if module["lamp"] else "engine lamp off"
 
 
 def _voltage(value: float | None) -> str:

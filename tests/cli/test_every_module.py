@@ -1,0 +1,275 @@
+"""``--every-module`` and ``--module``: what is searched, read, remembered, told and replayed."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from obdlog.module_map import case_map
+from obdlog.session.reader import read_session
+from tests.module_bus import ENGINE_TABLE, FakeModule, ModuleBus
+
+LISTED = "5902AF" + "40351189" + "C121002C"
+BRAKES = {"1902AF": LISTED, "1901AF": "5901AF010002", "22F187": "62F18741424331"}
+CLUSTER = {"1902AF": "7F1911", "1800FF00": "580180AA61", "1A91": "5A91313233"}
+MAP = """
+[[module]]
+name = "brakes"
+request = "7B0"
+language = "iso-14229"
+system = "brakes"
+
+[[module]]
+name = "gone"
+request = "740"
+"""
+
+
+class Cars:
+    """What stands at the end of ``--link car``: a new bus with the same modules each time."""
+
+    def __init__(self) -> None:
+        self.modules: dict[str, Any] = {
+            "7B0": FakeModule("7B8", BRAKES),
+            "720": FakeModule("728", CLUSTER),
+            "710": FakeModule("77A", {"1902AF": "7F197F"}, in_session=BRAKES),
+        }
+        self.generic = dict(ENGINE_TABLE)
+        self.hook: Any = None
+        self.buses: list[ModuleBus] = []
+
+    def open(self, *_: object, **__: object) -> ModuleBus:
+        self.buses.append(ModuleBus(self.modules, generic=self.generic, hook=self.hook))
+        return self.buses[-1]
+
+    @property
+    def searched(self) -> bool:
+        """Whether the last command searched."""
+        return any(r.purpose == "search" and r.target == "7F0" for r in self.buses[-1].requests)
+
+    def services(self, target: str) -> set[str]:
+        return {a[:2] for a in self.buses[-1].asked(target)}
+
+
+@pytest.fixture
+def car(monkeypatch) -> Iterator[Cars]:
+    """A car whose modules a test may change; any link that is no file leads to it."""
+    from obdlog.transport import registry
+
+    cars = Cars()
+    real = registry.open_transport
+
+    def open_transport(url: str, **more: Any) -> Any:
+        return cars.open() if url == "car" else real(url, **more)
+
+    monkeypatch.setattr(registry, "open_transport", open_transport)
+    yield cars
+    assert all(bus.closed for bus in cars.buses)
+
+
+def modules(document: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    return {m["address"]: m for m in document["modules"]}
+
+
+def codes(module: dict[str, Any]) -> set[str]:
+    return {c["code"] for c in module["codes"]}
+
+
+def test_modules_are_found_read_and_listed_beside_the_legislated_ones(run_json, car):
+    document = run_json("codes", "--link", "car", "--every-module")
+    found = modules(document)
+    assert set(found) == {"7E8", "728", "77A", "7B8"}
+    brakes = found["7B8"]
+    assert codes(brakes) == {"C0035", "U0121"}
+    assert (brakes["request"], brakes["name"], brakes["language"]) == (
+        "7B0",
+        "module 7B8",
+        "iso-14229",
+    )
+    assert found["728"]["language"] == "iso-14230"
+    assert codes(found["728"]) == {"B00AA"}
+    assert found["7E8"]["codes"] == []
+    searched = document["searched"]
+    assert (searched["how"], searched["found"], searched["complete"]) == ("searched", 3, True)
+    assert any("700–7F7" in text for text in searched["ranges"])
+
+
+def test_a_module_that_was_not_read_is_never_said_to_be_clean(run, run_json, car):
+    unread = modules(run_json("codes", "--link", "car", "--every-module"))["77A"]
+    assert unread["codes"] == []
+    assert unread["answered"] is False
+    assert "--extended-session" in " ".join(unread["notes"])
+    output = run("codes", "--link", "car", "--every-module").stdout
+    part = output[output.index("module 77A") : output.index("module 7B8")]
+    assert "No codes" not in part
+    assert "--extended-session" in part
+    assert "nothing here says that it is clean" in " ".join(output.split())
+
+
+def test_the_extended_session_is_used_only_where_allowed_and_said(run, car):
+    result = run("codes", "--link", "car", "--every-module", "--extended-session", "--json")
+    assert "Caution: in its extended session" in " ".join(result.stderr.split())
+    (body,) = [m for m in json.loads(result.stdout)["modules"] if m["address"] == "77A"]
+    assert codes(body) == {"C0035", "U0121"}
+    assert body["answered"] is True
+    assert "returned to the default one" in " ".join(body["notes"])
+    asked = car.buses[-1].asked("710")
+    assert asked.count("1003") == asked.count("1001") == 1
+    assert "10" not in car.services("7B0") | car.services("720")
+
+
+def test_nothing_that_changes_the_car_is_sent(run, car):
+    run("codes", "--link", "car", "--every-module")
+    asked = {r.payload[:1].hex() for r in car.buses[-1].requests if r.target != "functional"}
+    assert asked <= {"3e", "19", "18", "17", "13", "22", "1a"}
+
+
+def test_a_case_remembers_so_that_the_next_run_does_not_search(run, run_json, car):
+    run_json("codes", "--link", "car", "--every-module", "--case", "job")
+    assert car.searched
+    path = Path("job/modules.toml")
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace('"module 7B8"', '"my brakes"'), encoding="utf-8")
+
+    result = run("codes", "--link", "car", "--every-module", "--case", "job", "--json")
+    assert not car.searched
+    assert "--search-again" in result.stderr
+    document = json.loads(result.stdout)
+    assert modules(document)["7B8"]["name"] == "my brakes"
+    assert document["searched"]["how"] == "remembered"
+    assert car.buses[-1].asked("720")[0] == "1800FF00"  # its language is remembered too
+
+    car.modules["750"] = FakeModule("758", BRAKES)
+    again = run_json("codes", "--link", "car", "--every-module", "--case", "job", "--search-again")
+    assert car.searched
+    assert "758" in modules(again)
+    names = {m.name for m in case_map(path.parent).modules}
+    assert names == {"my brakes", "module 728", "module 77A", "module 758"}
+
+
+def test_a_remembered_module_that_is_silent_now_is_told(run_json, car):
+    run_json("codes", "--link", "car", "--every-module", "--case", "job")
+    del car.modules["7B0"]
+    document = run_json("codes", "--link", "car", "--every-module", "--case", "job")
+    lost = modules(document)["7B8"]
+    assert lost["answered"] is False
+    assert lost["codes"] == []
+    assert "did not answer" in lost["error"]
+
+
+def test_a_map_names_modules_and_what_does_not_answer_is_told(run, run_json, car, tmp_path):
+    (tmp_path / "map.toml").write_text(MAP, encoding="utf-8")
+    options = ("codes", "--link", "car", "--every-module", "--module-map", "map.toml")
+    document = run_json(*options)
+    assert modules(document)["7B8"]["name"] == "brakes"
+    assert modules(document)["7B8"]["system"] == "brakes"
+    assert document["searched"]["silent"] == [{"name": "gone", "request": "740", "address": "748"}]
+    output = " ".join(run(*options).stdout.split())
+    assert "Caution: Brakes and stability: licensed practice" in output
+    assert "gone (748) did not answer" in output
+
+
+@pytest.mark.parametrize("name", ["7B0", "7b8", "brakes", "BRAKES"])
+def test_one_module_by_address_or_name(run_json, car, tmp_path, name):
+    (tmp_path / "map.toml").write_text(MAP, encoding="utf-8")
+    document = run_json("codes", "--link", "car", "--module", name, "--module-map", "map.toml")
+    assert set(modules(document)) == {"7E8", "7B8"}
+    assert not car.searched
+    assert document["searched"]["how"] == "named"
+
+
+def test_one_module_by_its_address_alone(run_json, car):
+    document = run_json("codes", "--link", "car", "--module", "710", "--module", "720")
+    assert set(modules(document)) == {"7E8", "77A", "728"}
+
+
+@pytest.mark.parametrize(
+    ("options", "code", "says"),
+    [
+        (("--module", "nonsense"), 2, "no module is called nonsense"),
+        (("--module", "750"), 4, "no module answers at 750"),
+        (("--module-map", "map.toml"), 2, "--every-module"),
+        (("--extended-session",), 2, "--every-module"),
+        (("--search-again", "--module", "7B0"), 2, "--every-module"),
+        (("--every-module", "--module-map", "missing.toml"), 6, "cannot be read"),
+    ],
+)
+def test_what_cannot_be_done_is_said(run, car, options, code, says):
+    result = run("codes", "--link", "car", *options, code=code)
+    assert says in " ".join(result.stderr.replace("│", " ").split())
+
+
+def test_a_moving_vehicle_is_not_searched(run, car):
+    car.generic["010D"] = "410D20"
+    result = run("codes", "--link", "car", "--every-module", code=5)
+    assert "moves at 32 km/h" in result.stderr
+    assert not car.buses[-1].targets
+
+
+def test_ctrl_c_keeps_what_was_found_and_the_case_searches_on_next_time(run, run_json, car):
+    def stop(request: Any) -> None:
+        if request.target == "7C0":
+            car.hook = None
+            car.buses[-1]._hook = None
+            raise KeyboardInterrupt
+
+    car.hook = stop
+    result = run("codes", "--link", "car", "--every-module", "--case", "job", "--json")
+    assert "not finished" in result.stderr
+    document = json.loads(result.stdout)
+    assert document["searched"]["complete"] is False
+    assert "7B8" in modules(document)
+    run_json("codes", "--link", "car", "--every-module", "--case", "job")
+    assert car.searched
+
+
+def test_a_recorded_session_reads_the_same_without_a_search(run_json, car, tmp_path):
+    live = run_json(
+        "codes", "--link", "car", "--every-module", "--extended-session", "--case", "job"
+    )
+    (path,) = (tmp_path / "job").glob("*.session.jsonl")
+    session = read_session(path)
+    purposes = {e.request.purpose for e in session.exchanges if e.request.target != "functional"}
+    assert purposes == {"search", "codes", "identify", "session"}
+    replayed = run_json("codes", "--link", path, "--every-module")
+    assert replayed["modules"] == live["modules"]
+    assert replayed["searched"]["how"] == "recorded"
+    one = run_json(
+        "codes", "--link", path, "--module", "7B0", "--save", tmp_path / "s.session.jsonl"
+    )
+    assert set(modules(one)) == {"7E8", "7B8"}
+    assert codes(modules(one)["7B8"]) == {"C0035", "U0121"}
+
+
+def test_a_recording_without_other_modules_says_so(run, car, tmp_path):
+    run("codes", "--link", "car", "--case", "job")
+    (path,) = (tmp_path / "job").glob("*.session.jsonl")
+    result = run("codes", "--link", path, "--every-module")
+    assert "No module beyond those answered." in result.stdout
+    run("codes", "--link", path, "--module", "7B0", code=4)
+
+
+def test_vehicle_lists_who_each_module_is(run, run_json, car):
+    document = run_json("vehicle", "--link", "car", "--every-module")
+    assert set(modules(document)) == {"7E8", "728", "77A", "7B8"}
+    assert modules(document)["7B8"]["request"] == "7B0"
+    assert not {"19", "18", "17", "13"} & {
+        r.payload[:1].hex() for r in car.buses[-1].requests if r.target != "functional"
+    }
+    output = run("vehicle", "--link", "car", "--module", "7B0").stdout
+    assert "module 7B8 (7B8)" in output
+    assert "ABC1" in output
+
+
+def test_a_car_without_other_modules(run, run_json, car):
+    car.modules = {}
+    document = run_json("codes", "--link", "car", "--every-module", "--case", "job")
+    assert set(modules(document)) == {"7E8"}
+    assert document["searched"]["found"] == 0
+    assert (
+        "No module beyond those answered." in run("codes", "--link", "car", "--every-module").stdout
+    )
