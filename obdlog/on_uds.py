@@ -137,9 +137,11 @@ def ask_groups(client: Client) -> None:
         request = trouble_reports.build_readiness_report(readiness_group=group)
         exchange = client.ask(request, purpose="readiness")
         if group == ALL_GROUPS:
-            if survey.survey_readiness_groups([exchange]):
+            listed = survey.survey_readiness_groups([exchange]).values()
+            not_offered = all(m.payload[2:3] in _NOT_OFFERED for m in exchange.messages)
+            if any(any(groups.values()) for groups in listed):
                 return
-            if exchange.messages and all(m.payload[2:3] in _NOT_OFFERED for m in exchange.messages):
+            if exchange.refusals() and not_offered:
                 return
             continue
         silent = 0 if exchange.positive() else silent + 1

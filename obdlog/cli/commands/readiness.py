@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import typer
@@ -22,6 +23,11 @@ RATIO_NOTE = (
     "A low ratio means that this way of driving seldom lets the monitor finish. The least ratio "
     "that a regulation wants differs by monitor, year and place; none is judged here."
 )
+GROUPS_NOTE = (
+    "Readiness groups (SAE J1979-2). What a group stands for is not public, so these are the codes "
+    "of each group with their status bits and nothing is claimed from them:"
+)
+NO_CODE = {"code": "none", "failure_type": "", "status": (), "status_byte": None}
 INSPECTION_NOTE = (
     "Inspections in the USA under 40 CFR 85.2222 turn a vehicle away with more than two of these "
     "incomplete (model years 1996 to 2000) or more than one (2001 on). Local rules differ: ask the "
@@ -85,6 +91,7 @@ def show(document: dict[str, Any]) -> None:
             ),
         )
         _show_in_use(module["in_use"])
+    _show_groups(document["groups"])
     if any(module["in_use"] for module in document["modules"]):
         screen.say("\n" + RATIO_NOTE + "\n")
     counters = document["counters"]
@@ -107,6 +114,27 @@ def show(document: dict[str, Any]) -> None:
             "The maker's own drive plan wins. Legal roads only; a passenger reads the screen."
         )
         screen.say(INSPECTION_NOTE)
+
+
+def _show_groups(groups: Sequence[dict[str, Any]]) -> None:
+    """Print the readiness groups of cars after SAE J1979-2, as the modules give them."""
+    if not groups:
+        return
+    screen.say("\n" + GROUPS_NOTE)
+    screen.print_table(
+        ("Module", "Group", "Code", "Status", "Byte"),
+        (
+            (
+                f"{group['name']} ({group['address']})",
+                group["group"],
+                "-".join(filter(None, (code["code"], code["failure_type"]))),
+                ", ".join(code["status"]),
+                code["status_byte"] or "",
+            )
+            for group in groups
+            for code in group["codes"] or [NO_CODE]
+        ),
+    )
 
 
 def _show_in_use(in_use: dict[str, Any] | None) -> None:

@@ -34,6 +34,7 @@ VIN_CHECK = {
 
 ASK_VIN = "0902"
 MOST_NAMES = 3
+NOT_PUBLIC = "bytes as they came: what they mean is not public"
 
 
 def run(
@@ -107,6 +108,12 @@ def show(document: dict[str, Any], *, in_full: bool = False) -> None:
     for module in document["modules"]:
         screen.heading(f"{module['name']} ({module['address']})")
         screen.facts({"Calls itself": _own_name(module), **_software(module), **_other(module)})
+        screen.facts(
+            {
+                f"Identifier {f['identifier']}": f"{f['data']}  ({NOT_PUBLIC})"
+                for f in module["further"]
+            }
+        )
         signals = module["signals"]
         if not signals:
             screen.say("Reports no supported signals.")
