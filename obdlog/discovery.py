@@ -32,7 +32,7 @@ from obdlog.services.sessions import build_default_session, build_tester_present
 PURPOSE = "search"
 WAIT_S = 0.06
 """How long a module may be silent: it has 50 ms (ISO 14229-2, P2server_max)."""
-PAUSE_S = 0.02
+PAUSE_S = 0.01
 OVERHEAD_S = 0.03
 """What an adapter takes besides, for the estimate only."""
 PATIENT_WAIT_S = 0.15
