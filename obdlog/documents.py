@@ -12,100 +12,33 @@ from typing import TYPE_CHECKING, Any
 
 from obdlog import identity, survey
 from obdlog.addresses import module_name
-from obdlog.codes.judge import CodeFacts, Evidence, Judgement, judge
-from obdlog.codes.meaning import describe, failure_words
-from obdlog.history import NO_HISTORY, History
-from obdlog.model import Bus, Exchange, Outcome, Reading, Work
+from obdlog.codes_document import codes_document, identification_objects
+from obdlog.identity import ModuleIdentity
+from obdlog.model import Bus, Exchange, Outcome
+from obdlog.modules import Module
 from obdlog.on_uds import further_data
 from obdlog.services import scales
 from obdlog.services.objects import info_object, test_object
 from obdlog.services.vehicle_info import VehicleInfo
-from obdlog.survey import ModuleCodes
 from obdlog.tables.context import EMPTY, Context
 from obdlog.tables.info_types import module_meaning
 from obdlog.tables.monitors import MonitorStatus
 from obdlog.tables.signals import by_pid
 from obdlog.vin import check_vin
 
+__all__ = [
+    "clear_document",
+    "codes_document",
+    "readiness_document",
+    "recording_document",
+    "tests_document",
+    "unread",
+    "vehicle_document",
+]
+
 if TYPE_CHECKING:
     from obdlog.erase.result import ModuleErasure
     from obdlog.recorder import Recording
-
-
-def codes_document(
-    exchanges: Sequence[Exchange],
-    bus: Bus,
-    *,
-    work: Work,
-    voltage_v: float | None,
-    protocol: str,
-    read_at: str,
-    history: History = NO_HISTORY,
-    recorded_vin: str | None = None,
-) -> dict[str, Any]:
-    """Return ``obdlog.codes/1``: codes with judgement, lamps and freeze frames by module.
-
-    Parameters
-    ----------
-    work
-        What was unplugged and replaced: tells after-effects from faults.
-    voltage_v
-        Supply voltage at the connector [V].
-    history
-        What earlier readings of the same car showed: tells a code that came back.
-    recorded_vin
-        What the header of a played-back session says, for a car that was not asked.
-    """
-    modules = survey.survey_codes(exchanges, bus)
-    judgements = _judge(exchanges, bus, modules, work, voltage_v, history)
-    return {
-        "format": "obdlog.codes/1",
-        "read_at": read_at,
-        "vehicle": {
-            "vin": identity.vin_of(exchanges, bus) or recorded_vin,
-            "protocol": protocol,
-        },
-        "adapter": {"voltage": voltage_v},
-        "modules": [_module(module, judgements) for module in modules],
-    }
-
-
-def _module(module: ModuleCodes, judgements: Mapping[tuple[str, str], Judgement]) -> dict[str, Any]:
-    return {
-        "address": module.address,
-        "name": module.name,
-        "answered": module.answered,
-        "lamp": module.lamp,
-        "codes": [
-            {
-                "code": code.code,
-                "status": list(code.status),
-                "meaning": describe(code.code).meaning,
-                "judgement": judgements[module.address, code.code].judgement.value,
-                "because": judgements[module.address, code.code].because,
-                "caution": judgements[module.address, code.code].caution,
-                "failure_type": code.failure_type,
-                "failure_meaning": failure_words(code.failure_type) or None,
-            }
-            for code in module.codes
-        ],
-        "freeze_frames": [
-            {"code": frame.code, "readings": [reading_document(r) for r in frame.readings]}
-            for frame in module.freeze_frames
-        ],
-        "error": module.error,
-    }
-
-
-def reading_document(reading: Reading) -> dict[str, Any]:
-    """Return one reading as JSON."""
-    return {
-        "signal": reading.signal,
-        "label": reading.label,
-        "value": reading.value,
-        "unit": reading.unit,
-        "pid": reading.pid,
-    }
 
 
 def readiness_document(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, Any]:
@@ -187,7 +120,12 @@ def _monitors(status: MonitorStatus) -> list[dict[str, Any]]:
 
 
 def vehicle_document(
-    exchanges: Sequence[Exchange], bus: Bus, protocol: str, *, recorded_vin: str | None = None
+    exchanges: Sequence[Exchange],
+    bus: Bus,
+    protocol: str,
+    *,
+    recorded_vin: str | None = None,
+    modules: Mapping[str, Module] | None = None,
 ) -> dict[str, Any]:
     """Return ``obdlog.vehicle/1``: VIN, protocol, identity and signals of each module.
 
@@ -195,11 +133,14 @@ def vehicle_document(
     ----------
     recorded_vin
         What the header of a played-back session says, for a car that was not asked.
+    modules
+        What a module map knows of modules, by response address.
     """
-    modules = identity.survey_vehicle(exchanges, bus)
+    found = identity.survey_vehicle(exchanges, bus)
+    known = modules or {}
     context = scales.contexts(exchanges)
     further = further_data(exchanges)
-    vin = next((m.vin for m in modules if m.vin), None) or recorded_vin
+    vin = identity.vin_of(exchanges, bus) or recorded_vin
     checked = check_vin(vin) if vin else None
     return {
         "format": "obdlog.vehicle/1",
@@ -214,7 +155,7 @@ def vehicle_document(
         "modules": [
             {
                 "address": module.address,
-                "name": module.name,
+                **_of_map(module, known.get(module.address)),
                 "ecu_name": module.ecu_name,
                 "ecu_meaning": module_meaning(module.ecu_name) if module.ecu_name else None,
                 "calibrations": list(module.calibrations),
@@ -226,14 +167,26 @@ def vehicle_document(
                     name: value for info in module.counters for name, value in info.counters
                 },
                 "information": [info_object(info) for info in module.other],
+                "identification": identification_objects(module.identification),
                 "further": [
                     {"identifier": identifier, "data": data.hex().upper()}
                     for identifier, data in further.get(module.address, {}).items()
                 ],
             }
-            for module in modules
+            for module in found
         ],
         "unread": unread(exchanges, {0x01, 0x09}),
+    }
+
+
+def _of_map(module: ModuleIdentity, known: Module | None) -> dict[str, Any]:
+    """Return name, address and language of a module, as a module map has them where it does."""
+    language = known.language if known and known.language else module.language
+    return {
+        "name": known.name if known else module.name,
+        "request": known.request if known else module.request,
+        "language": language.value if language else None,
+        "system": (known.system.value or None) if known else None,
     }
 
 
@@ -345,41 +298,3 @@ def recording_document(recording: Recording, path: Path | None) -> dict[str, Any
         "lost_exchanges": recording.lost_exchanges,
         "reason": recording.reason,
     }
-
-
-def _judge(
-    exchanges: Sequence[Exchange],
-    bus: Bus,
-    modules: Sequence[ModuleCodes],
-    work: Work,
-    voltage_v: float | None,
-    history: History,
-) -> dict[tuple[str, str], Judgement]:
-    """Return the judgement of each code by module address and code."""
-    found = [
-        CodeFacts(
-            code=code.code,
-            module=module.address,
-            statuses=frozenset(code.status),
-            failure_type=code.failure_type,
-            freeze_frame={
-                r.signal: r.value
-                for frame in module.freeze_frames
-                if frame.code == code.code
-                for r in frame.readings
-            },
-        )
-        for module in modules
-        for code in module.codes
-    ]
-    readings = {
-        signal: reading.value
-        for of_module in reversed(survey.latest_readings(exchanges, bus).values())
-        for signal, reading in of_module.items()
-    }
-    judgements = judge(
-        found,
-        work,
-        Evidence(readings, voltage_v, history.before, history.cleared),
-    )
-    return {(j.module, j.code): j for j in judgements}

@@ -44,7 +44,8 @@ class ModuleCodes:
     answered
         Whether the module listed codes in any language.
     lamp
-        What PID 01 says; of a module without it, whether any code requests a lamp.
+        What PID 01 says; of a module without it, whether any code requests a lamp. Which of the
+        two, `lamp_source` tells: ``monitors`` or ``codes``.
     error
         What of the module's codes was refused or not read, of what it was asked.
     request, language
@@ -61,6 +62,7 @@ class ModuleCodes:
     codes: tuple[ModuleCode, ...]
     freeze_frames: tuple[FreezeFrame, ...] = ()
     error: str | None = None
+    lamp_source: str | None = None
     request: str | None = None
     language: Language | None = None
     identification: tuple[Item, ...] = ()
@@ -110,6 +112,7 @@ def _module(
         replace(code, records=records.get((code.code, code.failure_type), ()))
         for code in found.codes
     )
+    source = "codes" if found.lamp is not None else None
     errors = [*found.problems, *unread_of(asked_of(exchanges, address), address, bus, language)]
     return ModuleCodes(
         address=address,
@@ -127,6 +130,7 @@ def _module(
             ),
         ),
         error="; ".join(dict.fromkeys(errors)) or None,
+        lamp_source=source if lamp is None else "monitors",
         request=request_of(exchanges, address),
         language=language,
         identification=identification,
