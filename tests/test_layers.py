@@ -30,7 +30,7 @@ MAY_IMPORT = {
     "session": LEAVES,
     "case": LEAVES | {"session"},
     "transport": PURE | {"links", "session"},
-    "capture": PURE | {"session"},
+    "capture": PURE | {"session", "transport.base"},
     "survey": PURE,
     "identity": PURE | {"survey"},
     "history": PURE | {"survey"},

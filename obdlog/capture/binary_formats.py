@@ -6,7 +6,6 @@ import contextlib
 import io
 import logging
 import sqlite3
-import struct
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
@@ -42,8 +41,6 @@ def blf_messages(stream: BinaryIO, tally: Tally) -> Iterator[Message]:
     bounded = _BlfStream(stream, tally)
     try:
         reader = BLFReader(cast("BinaryIO", bounded))
-    except (ValueError, struct.error, EOFError, OSError, zlib.error) as error:
-        raise UnreadableError(f"is no BLF file: {damage_text(error)}") from error
     except Exception as error:  # its own parse error has no public name
         raise UnreadableError(f"is no BLF file: {damage_text(error)}") from error
     bounded.reader = reader
@@ -130,6 +127,7 @@ class _BlfStream:
         self._stream = stream
         self._tally = tally
         self._read = 0
+        self._inside = False  # the head of a block was read, its body comes next
 
     def read(self, size: int) -> bytes:
         """Return the next `size` bytes, fewer at the end."""
@@ -154,8 +152,6 @@ class _BlfStream:
 
     def close(self) -> None:
         """Do nothing: whoever opened the file closes it."""
-
-    _inside = False
 
 
 def _check_database(path: Path) -> None:

@@ -149,6 +149,12 @@ class Store:
     def __len__(self) -> int:
         return len(self._at_s)
 
+    @property
+    def size_bytes(self) -> int:
+        """Memory that the kept frames take [bytes]."""
+        columns = (self._at_s, self._code, self._end)
+        return sum(len(c) * c.itemsize for c in columns) + len(self._data)
+
     def add(self, at_s: float, sender: Sender, data: bytes | bytearray) -> bool:
         """Keep a frame; False when there is no room for one more.
 
