@@ -75,7 +75,7 @@ class Found:
     remarks
         What else is worth knowing: two modules behind one address.
     complete
-        False where the search was stopped.
+        False where the search was stopped, be it by Ctrl-C (`interrupted`).
     """
 
     modules: tuple[Module, ...] = ()
@@ -85,6 +85,7 @@ class Found:
     remarks: tuple[str, ...] = ()
     asked: int = 0
     complete: bool = True
+    interrupted: bool = False
 
 
 def require_stationary(client: Client) -> str:
@@ -165,6 +166,7 @@ def find_modules(
                     search.ask_range(bits, thorough=thorough)
     except KeyboardInterrupt:
         search.complete = False
+        search.interrupted = True
         search.not_reached.append("the search was stopped before its end")
     return search.result()
 
@@ -221,6 +223,7 @@ class _Search:
     remarks: list[str] = field(default_factory=list)
     asked: int = 0
     complete: bool = True
+    interrupted: bool = False
     _refused_by_road: str = ""
     _legislated: frozenset[str] = frozenset()
     _elsewhere: dict[str, list[str]] = field(default_factory=dict)
@@ -359,6 +362,7 @@ class _Search:
             tuple(self.remarks[:MOST_REMARKS]),
             self.asked,
             self.complete,
+            self.interrupted,
         )
 
 

@@ -34,6 +34,7 @@ MOST_RECORDED = 500
 LEGACY_DIGITS = 2
 """Addresses of the older buses; there the generic services are all."""
 
+_REPORT_REPLY = 0x59
 _NOT_SUPPORTED = 0x11
 _OUT_OF_RANGE = 0x31
 _OTHER_SESSION = frozenset({0x7E, 0x7F})
@@ -99,6 +100,17 @@ def read_legislated(client: Client, *, progress: Progress = lambda _: None) -> N
             dialogue.play(recorded)
         else:
             dialogue.list_codes()
+
+
+def codes_read(exchanges: Iterable[Exchange], module: Module) -> bool:
+    """Return whether the module, asked alone, listed its codes."""
+    return any(
+        m.source == module.response
+        for e in exchanges
+        if e.request.target == module.request and e.request.service in _CODE_SERVICES
+        for m in e.positive()
+        if m.payload[0] != _REPORT_REPLY or m.payload[1:2] == bytes([trouble_reports.CODES])
+    )
 
 
 def notes(exchanges: Sequence[Exchange], module: Module, *, listed: bool) -> tuple[str, ...]:

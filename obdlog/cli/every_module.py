@@ -13,7 +13,7 @@ from obdlog import discovery, module_reading
 from obdlog.cli import screen
 from obdlog.cli.road import Road
 from obdlog.discovery import Found
-from obdlog.errors import NoAnswerError
+from obdlog.errors import NoAnswerError, RefusedError
 from obdlog.model import Exchange
 from obdlog.module_map import Search, case_map, load_module_map, remember
 from obdlog.modules import Module, System, is_address, merged, named
@@ -109,11 +109,19 @@ class Chosen:
         }
 
 
-def choose(road: Road, wanted: Wanted, case: Path | None) -> Chosen:
+def choose(road: Road, wanted: Wanted, case: Path | None, *, go_on: bool = False) -> Chosen:
     """Return the modules to read: named, remembered, recorded or found by a search.
+
+    Parameters
+    ----------
+    go_on
+        Go on with what was found where the search is stopped. Only for what merely reads: who
+        stops a search before an erase wants no erase.
 
     Raises
     ------
+    KeyboardInterrupt
+        The user stopped the search; a case has kept what was found.
     RefusedError
         The vehicle moves.
     NoAnswerError
@@ -151,6 +159,10 @@ def choose(road: Road, wanted: Wanted, case: Path | None) -> Chosen:
         remember(case, found.modules, Search.DONE if found.complete else Search.INTERRUPTED)
     if not found.complete:
         screen.tell(f"The search was not finished; {len(found.modules)} modules found so far.")
+        if not go_on and found.interrupted:
+            raise KeyboardInterrupt
+        if not go_on:
+            raise RefusedError("; ".join(found.not_reached), hint="Park the vehicle and try again.")
     elif not case and found.modules:
         screen.tell("With --case DIR the modules are remembered, and the next run needs no search.")
     return Chosen(found.modules, found)
@@ -163,9 +175,18 @@ def read(
     case: Path | None,
     *,
     codes: bool = True,
+    legislated: bool = False,
 ) -> tuple[Module, ...]:
-    """Read the chosen modules and return them with their languages, which a case remembers."""
-    if codes and wanted.every:
+    """Read the chosen modules and return them with their languages, which a case remembers.
+
+    Parameters
+    ----------
+    codes
+        Whether their codes are wanted, not only who they are.
+    legislated
+        Whether the legislated modules are asked for their own list of codes too.
+    """
+    if legislated and wanted.every:
         module_reading.read_legislated(road.client, progress=screen.progress)
     if wanted.extended and chosen.modules and chosen.how != "recorded":
         screen.tell(EXTENDED_CAUTION)

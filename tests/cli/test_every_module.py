@@ -273,3 +273,13 @@ def test_a_car_without_other_modules(run, run_json, car):
     assert (
         "No module beyond those answered." in run("codes", "--link", "car", "--every-module").stdout
     )
+
+
+def test_who_stops_the_search_before_an_erase_gets_no_erase(run, car):
+    def stop(request: Any) -> None:
+        if request.target == "7C0":
+            raise KeyboardInterrupt
+
+    car.hook = stop
+    run("clear", "--link", "car", "--every-module", "--yes", "--case", "job", code=130)
+    assert not {"04", "14"} & {r.payload[:1].hex() for r in car.buses[-1].requests}

@@ -127,8 +127,8 @@ def _read(
         road.client.read_codes()
     except NoAnswerError as error:
         silent = error
-    chosen = every_module.choose(road, wanted, case)
-    modules = every_module.read(road, chosen, wanted, case)
+    chosen = every_module.choose(road, wanted, case, go_on=True)
+    modules = every_module.read(road, chosen, wanted, case, legislated=True)
     if silent and not survey.answered(road.client.exchanges):
         raise silent
     return chosen, modules

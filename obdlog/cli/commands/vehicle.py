@@ -88,7 +88,7 @@ def _read(
     chosen = every_module.Chosen()
     modules: tuple[Module, ...] = ()
     if wanted:
-        chosen = every_module.choose(road, wanted, case)
+        chosen = every_module.choose(road, wanted, case, go_on=True)
         modules = every_module.read(road, chosen, wanted, case, codes=False)
     if silent and road.recorded_vin is None and not survey.answered(road.client.exchanges):
         raise silent
