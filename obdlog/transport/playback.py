@@ -207,8 +207,10 @@ class PlaybackTransport:
             return None
 
 
-_ON_UDS_REPLIES = (b"\x62\xf4", b"\x62\xf8", b"\x59\x42")
-"""How current data, vehicle information and codes begin that only SAE J1979-2 asks so."""
+_ON_UDS_REPLIES = frozenset(
+    {b"\x62\xf4", b"\x62\xf6", b"\x62\xf8", b"\x59\x42", b"\x59\x55", b"\x59\x56"}
+)
+"""How data, test results, vehicle information and codes begin that only SAE J1979-2 asks so."""
 
 
 def generation_of(exchanges: Iterable[Exchange]) -> Generation:

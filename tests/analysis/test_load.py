@@ -282,3 +282,74 @@ def test_long_pids_cost_little_more_memory_than_their_readings(written):
     tracemalloc.stop()
     assert len(data.readings) == 50_000
     assert peak < 6 * int(data.readings.memory_usage(index=False).sum())
+
+
+# A car after SAE J1979-2 answers service 22 with identifiers F4xx, each with the PID's own data.
+def by_identifier(record: dict) -> dict:
+    pids = [record["ask"][at : at + 2] for at in range(2, len(record["ask"]), 2)]
+    lengths = {"0C": 4, "0D": 2, "05": 2, "06": 2, "4F": 8, "34": 8, "10": 4}
+    got = []
+    for source, reply, after in record["got"]:
+        rest, data = reply[2:], ""
+        while rest:
+            end = 2 + lengths[rest[:2]]
+            data, rest = data + "F4" + rest[:end], rest[end:]
+        got.append([source, "62" + data, after])
+    return {**record, "ask": "22" + "".join("F4" + pid for pid in pids), "got": got}
+
+
+DRIVE = [
+    ask(0.0, "014F", ["7E8", "414F08000000", 0.01]),
+    *(
+        ask(
+            1.0 + n,
+            "010C0D05",
+            ["7E8", f"410C{0x1000 + n:04X}0D{n:02X}05{0x40 + n:02X}", 0.01],
+            ["7E9", f"410D{n:02X}", 0.02],
+        )
+        for n in range(40)
+    ),
+    ask(50.0, "010C0D05", ["7E8", "4105500C10000D20", 0.01]),  # in another order
+    ask(51.0, "010C0D05", ["7E8", "410C10000D20", 0.01]),  # one PID less
+    ask(52.0, "010634", ["7E8", "4106903480008000", 0.01]),
+]
+
+
+def test_a_drive_by_identifiers_gives_the_signals_of_a_classic_one(written):
+    classic = load(written(*DRIVE))
+    newer = load(written(*map(by_identifier, DRIVE)))
+    assert not classic.readings.empty
+    assert newer.readings.equals(classic.readings)
+    assert newer.warnings == classic.warnings == ()
+    assert newer.outcomes == classic.outcomes
+
+
+@pytest.mark.parametrize(
+    ("request_", "reply"),
+    [
+        ("22F40C", "62F40D37"),
+        ("22F40CF40D", "62F40C1AF8F40D"),
+        ("22F40C", "62F4"),
+        ("22F40C", "62F40C1AF"),
+        ("22F40CF190", "62F40C1AF8"),
+        ("", "62F40C1AF8"),
+        ("010C", "62F40C1AF8"),
+    ],
+)
+def test_a_damaged_reply_by_identifier_costs_only_itself(written, request_, reply):
+    good = ask(1.0, "22F40D", ["7E8", "62F40D37", 0.0])
+    data = load(written(ask(0.5, request_, ["7E8", reply, 0.0]), good))
+    assert values(data, "VSS") == [(1.0, 55.0)]
+    assert data.warnings
+
+
+def test_other_replies_of_service_22_are_no_readings(written):
+    data = load(
+        written(
+            ask(0.5, "22F802", ["7E8", "62F80241", 0.0]),
+            ask(1.0, "22F190", ["7B8", "62F190", 0.0]),
+            ask(1.5, "22F502", ["7E8", "62F502BEEF", 0.0]),
+        )
+    )
+    assert data.readings.empty
+    assert data.warnings == ()
