@@ -24,6 +24,8 @@ from obdlog.services import identification, older_codes, sessions, trouble_repor
 CODES, IDENTIFY, SESSION = "codes", "identify", "session"
 """Purposes of the exchanges, as the session file names them."""
 
+SILENT = "did not answer; nothing is known of it"
+
 MOST_DETAILED = 32
 """Of so many codes of one module the stored data are asked for."""
 MOST_SILENCES = 3
@@ -123,7 +125,7 @@ def notes(exchanges: Sequence[Exchange], module: Module, *, listed: bool) -> tup
     """
     own = [e for e in exchanges if e.request.target == module.request]
     if not any(m.source == module.response for e in own for m in e.messages):
-        return ("did not answer; nothing is known of it",)
+        return (SILENT,)
     said = []
     opened = any(e.request.payload == _EXTENDED for e in own)
     if not listed and any(_asks_for_session(e, module.response) for e in own):

@@ -12,6 +12,7 @@ from tests.fakes import CAN
 
 ENGINE_TABLE = {
     "0100": "4100183B8011",  # speed (0D) is among what it supports
+    "010C": "410C0000",
     "010D": "410D00",
     "0101": "410100076500",
     "03": "4300",
@@ -83,7 +84,7 @@ class ModuleBus:
         self._hook = hook
         self._cannot = cannot
 
-    def asked(self, target: str) -> list[str]:
+    def asked_of(self, target: str) -> list[str]:
         return [r.payload.hex().upper() for r in self.requests if r.target == target]
 
     @property

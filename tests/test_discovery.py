@@ -127,7 +127,7 @@ def test_known_modules_are_asked_first_where_they_answer_from_and_keep_what_is_k
     assert found.silent == (lost,)
     first = next(r for r in bus.requests if r.target != FUNCTIONAL)
     assert (first.target, first.reply_from) == ("7B0", "7B8")
-    assert bus.asked("7B0") == ["3E00"]  # not searched again
+    assert bus.asked_of("7B0") == ["3E00"]  # not searched again
 
 
 def test_two_modules_behind_one_address_are_told_and_not_listed():
@@ -226,7 +226,7 @@ def test_a_patient_search_asks_the_silent_ones_for_the_default_session():
     bus = ModuleBus({"7B0": deaf, "720": FakeModule("728")})
     found = find(bus, thorough=True)
     assert pairs(found) == [("720", "728"), ("7B0", "7B8")]
-    assert bus.asked("720") == ["3E00"]
+    assert bus.asked_of("720") == ["3E00"]
     assert {r.payload for r in bus.requests if r.purpose == discovery.PURPOSE} == {
         b"\x3e\x00",
         b"\x10\x01",

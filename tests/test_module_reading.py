@@ -46,7 +46,7 @@ def read(
 def test_a_module_of_iso_14229_gives_codes_what_is_beside_them_and_who_it_is():
     client, bus, (found,) = read(FakeModule("7B8", BRAKES, code="31"))
     assert found == Module("7B0", "7B8", "module 7B8", Language.ISO_14229)
-    asked = bus.asked("7B0")
+    asked = bus.asked_of("7B0")
     assert asked[:2] == ["1902AF", "1901AF"]
     assert asked.index("190A") > asked.index("1904403511FF")
     assert {"1906403511FF", "1906C12100FF", "1904403511FF", "1904C12100FF"} <= set(asked)
@@ -61,7 +61,7 @@ def test_a_module_of_iso_14229_gives_codes_what_is_beside_them_and_who_it_is():
 def test_a_service_refused_for_one_code_is_not_asked_for_the_next():
     module = FakeModule("7B8", {"1902AF": LISTED, "1906403511FF": "7F1912"})
     _, bus, _ = read(module)
-    asked = bus.asked("7B0")
+    asked = bus.asked_of("7B0")
     assert "1906C12100FF" not in asked
     assert [a for a in asked if a.startswith("1904")] == ["1904403511FF"]
 
@@ -70,14 +70,14 @@ def test_a_service_refused_for_one_code_is_not_asked_for_the_next():
 def test_a_code_without_stored_data_does_not_end_the_question():
     module = FakeModule("7B8", {"1902AF": LISTED, "1906403511FF": "7F1931"})
     _, bus, _ = read(module)
-    assert "1906C12100FF" in bus.asked("7B0")
+    assert "1906C12100FF" in bus.asked_of("7B0")
 
 
 @pytest.mark.parametrize("code", ["12", "13", "31", "22", "33"])
 def test_a_refused_mask_is_followed_by_the_mask_of_everything(code):
     module = FakeModule("7B8", {"1902AF": f"7F19{code}", "1902FF": "5902FF" + "40351109"})
     client, bus, (found,) = read(module)
-    assert bus.asked("7B0")[:2] == ["1902AF", "1902FF"]
+    assert bus.asked_of("7B0")[:2] == ["1902AF", "1902FF"]
     assert found.language is Language.ISO_14229
     assert codes_read(client, found)
 
@@ -92,16 +92,16 @@ def test_a_module_that_does_not_know_service_19_is_asked_in_the_older_language(r
     )
     client, bus, (found,) = read(module, module_at("720", "728"))
     assert found.language is Language.ISO_14230
-    assert "1800FF00" in bus.asked("720")
-    assert "1A90" in bus.asked("720")
-    assert not [a for a in bus.asked("720") if a.startswith("22")]
+    assert "1800FF00" in bus.asked_of("720")
+    assert "1A90" in bus.asked_of("720")
+    assert not [a for a in bus.asked_of("720") if a.startswith("22")]
     assert codes_read(client, found)
 
 
 def test_services_17_and_13_follow_where_18_is_refused():
     module = FakeModule("728", {"13FF00": "53014035"})
     _, bus, (found,) = read(module, module_at("720", "728"))
-    asked = [a for a in bus.asked("720") if a[:2] in ("18", "17", "13")]
+    asked = [a for a in bus.asked_of("720") if a[:2] in ("18", "17", "13")]
     assert asked == ["1800FF00", "1802FF00", "17FF00", "13FF00"]
     assert found.language is Language.ISO_14230
 
@@ -109,14 +109,14 @@ def test_services_17_and_13_follow_where_18_is_refused():
 def test_a_language_that_is_known_is_tried_first():
     at = Module("720", "728", "cluster", Language.ISO_14230)
     _, bus, (found,) = read(FakeModule("728", OLDER), at)
-    assert bus.asked("720")[0] == "1800FF00"
-    assert not [a for a in bus.asked("720") if a.startswith(("19", "22"))]
+    assert bus.asked_of("720")[0] == "1800FF00"
+    assert not [a for a in bus.asked_of("720") if a.startswith(("19", "22"))]
     assert found == at
 
 
 def test_a_module_that_refuses_everything_costs_a_bounded_number_of_requests():
     client, bus, (found,) = read(FakeModule("7B8"))
-    assert len(bus.asked("7B0")) <= 8
+    assert len(bus.asked_of("7B0")) <= 8
     assert found.language is None
     assert not codes_read(client, found)
     assert any("nothing here says that it is clean" in n for n in notes(client, found))
@@ -126,7 +126,7 @@ def test_a_module_that_refuses_everything_costs_a_bounded_number_of_requests():
 def test_silence_endless_pending_and_wrong_services_end_soon(answer):
     module = FakeModule("7B8", {"1902AF": answer}, otherwise="silence")
     client, bus, (found,) = read(module)
-    assert len(bus.asked("7B0")) <= 6
+    assert len(bus.asked_of("7B0")) <= 6
     assert found.language is None
     said = " ".join(notes(client, found))
     assert "nothing" in said
@@ -143,7 +143,7 @@ def test_a_list_as_long_as_a_message_can_be_is_asked_about_within_bounds():
     many = "5902AF" + "".join(f"4{n:03X}1109" for n in range(1, 1023))
     everything = FakeModule("7B8", {"1902AF": many}, code="31")
     _, bus, _ = read(everything)
-    asked = bus.asked("7B0")
+    asked = bus.asked_of("7B0")
     assert len([a for a in asked if a.startswith("1906")]) == module_reading.MOST_DETAILED
     assert len(asked) <= 2 + 2 * module_reading.MOST_DETAILED + 12
 
@@ -159,7 +159,7 @@ CLOSED = {
 def test_without_leave_the_extended_session_is_not_opened(refusal):
     module = FakeModule("77A", {"1902AF": refusal}, in_session={"1902AF": LISTED})
     client, bus, (found,) = read(module, module_at("710", "77A"))
-    assert not [a for a in bus.asked("710") if a.startswith("10")]
+    assert not [a for a in bus.asked_of("710") if a.startswith("10")]
     assert found.language is Language.ISO_14229
     assert not codes_read(client, found)
     assert any("--extended-session" in n for n in notes(client, found))
@@ -168,7 +168,7 @@ def test_without_leave_the_extended_session_is_not_opened(refusal):
 def test_with_leave_it_is_opened_read_in_and_left():
     module = FakeModule("77A", CLOSED, in_session=BRAKES)
     client, bus, (found,) = read(module, module_at("710", "77A"), extended=True)
-    asked = bus.asked("710")
+    asked = bus.asked_of("710")
     assert asked.count("1003") == asked.count("1001") == 1
     inside = asked[asked.index("1003") + 1 : asked.index("1001")]
     assert inside[0] == "1902AF"
@@ -182,15 +182,15 @@ def test_with_leave_it_is_opened_read_in_and_left():
 
 
 def test_a_module_that_answers_without_it_is_left_in_its_session():
-    _, bus, _ = read(FakeModule("7B8", BRAKES), extended=True)
-    assert not [a for a in bus.asked("7B0") if a.startswith("10")]
+    _, bus, _ = read(FakeModule("7B8", BRAKES, code="31"), extended=True)
+    assert not [a for a in bus.asked_of("7B0") if a.startswith("10")]
 
 
 @pytest.mark.parametrize("opening", ["7F1022", "7F1012", None])
 def test_a_session_that_is_refused_is_not_asked_for_again(opening):
     module = FakeModule("77A", {**CLOSED, "1003": opening})
     client, bus, (found,) = read(module, module_at("710", "77A"), extended=True)
-    asked = bus.asked("710")
+    asked = bus.asked_of("710")
     assert asked.count("1003") == 1
     assert "1001" in asked  # an answer may have been lost: it may be in the session all the same
     assert not codes_read(client, found)
@@ -199,7 +199,7 @@ def test_a_session_that_is_refused_is_not_asked_for_again(opening):
 def test_no_other_session_and_no_security_access_is_ever_asked_for():
     for module in (FakeModule("77A", CLOSED, in_session=CLOSED), FakeModule("77A", CLOSED)):
         _, bus, _ = read(module, module_at("710", "77A"), extended=True)
-        asked = bus.asked("710")
+        asked = bus.asked_of("710")
         assert {a for a in asked if a.startswith("10")} <= {"1003", "1001"}
         assert {a[:2] for a in asked} <= {"19", "18", "17", "13", "22", "1A", "10", "3E"}
 
@@ -215,7 +215,7 @@ def test_whatever_stops_the_reading_the_default_session_is_asked_for(stop):
     bus = ModuleBus({"710": module}, hook=end)
     with pytest.raises(type(stop) if isinstance(stop, Exception) else stop):
         read_modules(Client(bus), [module_at("710", "77A")], extended=True)
-    assert bus.asked("710")[-1] == "1001"
+    assert bus.asked_of("710")[-1] == "1001"
     assert not module.session
 
 
@@ -229,7 +229,7 @@ def test_a_session_is_kept_alive_only_where_the_reading_takes_long():
 
     bus._hook = wait
     read_modules(Client(bus), [module_at("710", "77A")], extended=True)
-    assert "3E00" not in bus.asked("710")  # each request itself keeps the session
+    assert "3E00" not in bus.asked_of("710")  # each request itself keeps the session
 
     paused = FakeModule("77A", CLOSED, in_session=BRAKES)
     bus = ModuleBus({"710": paused})
@@ -239,11 +239,11 @@ def test_a_session_is_kept_alive_only_where_the_reading_takes_long():
         assert opened
         bus.clock.sleep_s(4.0)
         dialogue._ask(b"\x19\x02\xaf")
-    assert bus.asked("710") == ["1003", "3E00", "1902AF", "1001"]
+    assert bus.asked_of("710") == ["1003", "3E00", "1902AF", "1001"]
 
 
 def test_modules_are_read_one_after_the_other_with_progress():
-    bus = ModuleBus({"7B0": FakeModule("7B8", BRAKES), "720": FakeModule("728", OLDER)})
+    bus = ModuleBus({"7B0": FakeModule("7B8", BRAKES, code="31"), "720": FakeModule("728", OLDER)})
     said: list[str] = []
     found = read_modules(
         Client(bus), [AT, module_at("720", "728")], progress=said.append, identity=False

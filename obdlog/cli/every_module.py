@@ -205,28 +205,27 @@ def read(
 def add_modules(
     document: dict[str, Any], road: Road, chosen: Chosen, read_ones: Sequence[Module]
 ) -> None:
-    """Add to a document the user's names, what is to be said of each module, and the search."""
-    by_address = {m.response: m for m in read_ones}
-    legislated = discovery.legislated(road.client.exchanges)
+    """Add to a document what is to be said of each module, silent ones too, and the search."""
+    exchanges = road.client.exchanges
+    legislated = discovery.legislated(exchanges)
+    by_address = by_response(read_ones)
     held = {entry["address"] for entry in document["modules"]}
     for module in (*read_ones, *chosen.found.silent):
-        if module.response not in held:
-            document["modules"].append(_not_answered(document, module))
+        if module.response not in held and document["modules"]:
+            document["modules"].append(_not_answered(document["modules"][0], module))
     for entry in document["modules"]:
-        entry["alone"] = entry["address"] not in legislated
         known = by_address.get(entry["address"])
-        if known is None:
-            entry.setdefault("request", None)
-            entry.setdefault("notes", [])
-            continue
-        entry["name"] = known.name
-        entry["request"] = known.request
-        entry["language"] = known.language.value if known.language else None
-        entry["system"] = known.system.value or None
-        entry["notes"] = list(
-            module_reading.notes(road.client.exchanges, known, listed=bool(entry.get("answered")))
+        listed = bool(entry.get("answered"))
+        entry["alone"] = entry["address"] not in legislated
+        entry["notes"] = (
+            list(module_reading.notes(exchanges, known, listed=listed)) if known else []
         )
     document["searched"] = chosen.document(read_ones)
+
+
+def by_response(modules: Sequence[Module]) -> dict[str, Module]:
+    """Return the modules by the address that they answer from."""
+    return {m.response: m for m in modules}
 
 
 def show_searched(document: dict[str, Any]) -> None:
@@ -289,29 +288,36 @@ def _named(road: Road, known: Sequence[Module], name: str) -> Module:
     return module
 
 
-def _not_answered(document: dict[str, Any], module: Module) -> dict[str, Any]:
-    """Return the entry of a module that said nothing, in the shape of the document's others."""
-    shapes: dict[str, dict[str, Any]] = {
-        "obdlog.codes/1": {
-            "lamp": None,
-            "codes": [],
-            "freeze_frames": [],
-            "error": "did not answer; nothing is known of it",
-        },
-        "obdlog.vehicle/1": {
-            "ecu_name": None,
-            "ecu_meaning": None,
-            "calibrations": [],
-            "cvns": [],
-            "signals": [],
-            "in_use_counters": {},
-            "information": [],
-        },
+def _not_answered(like: dict[str, Any], module: Module) -> dict[str, Any]:
+    """Return the entry of a module that said nothing, in the shape of an entry that is there."""
+    empty = {
+        key: type(value)() if isinstance(value, list | dict) else None
+        for key, value in like.items()
     }
-    return {
+    if "counts" in like:
+        empty["counts"] = dict.fromkeys(like["counts"])
+    return empty | {
         "address": module.response,
         "name": module.name,
         "request": module.request,
+        "language": module.language.value if module.language else None,
+        "system": module.system.value or None,
         "answered": False,
-        **shapes[document["format"]],
+        "error": module_reading.SILENT,
     }
+
+
+def show_identification(module: dict[str, Any]) -> None:
+    """Print what a module says of itself by the services of its own language."""
+    screen.facts(
+        {
+            _first_upper(item["name"] or f"identifier {item['identifier']}"): (
+                item["text"] or f"{item['hex']} (bytes)"
+            )
+            for item in module["identification"]
+        }
+    )
+
+
+def _first_upper(text: str) -> str:
+    return text[:1].upper() + text[1:]

@@ -34,7 +34,7 @@ class Cars:
 
     def __init__(self) -> None:
         self.modules: dict[str, Any] = {
-            "7B0": FakeModule("7B8", BRAKES),
+            "7B0": FakeModule("7B8", BRAKES, code="31"),
             "720": FakeModule("728", CLUSTER),
             "710": FakeModule("77A", {"1902AF": "7F197F"}, in_session=BRAKES),
         }
@@ -52,7 +52,7 @@ class Cars:
         return any(r.purpose == "search" and r.target == "7F0" for r in self.buses[-1].requests)
 
     def services(self, target: str) -> set[str]:
-        return {a[:2] for a in self.buses[-1].asked(target)}
+        return {a[:2] for a in self.buses[-1].asked_of(target)}
 
 
 @pytest.fixture
@@ -117,7 +117,7 @@ def test_the_extended_session_is_used_only_where_allowed_and_said(run, car):
     assert codes(body) == {"C0035", "U0121"}
     assert body["answered"] is True
     assert "returned to the default one" in " ".join(body["notes"])
-    asked = car.buses[-1].asked("710")
+    asked = car.buses[-1].asked_of("710")
     assert asked.count("1003") == asked.count("1001") == 1
     assert "10" not in car.services("7B0") | car.services("720")
 
@@ -141,7 +141,7 @@ def test_a_case_remembers_so_that_the_next_run_does_not_search(run, run_json, ca
     document = json.loads(result.stdout)
     assert modules(document)["7B8"]["name"] == "my brakes"
     assert document["searched"]["how"] == "remembered"
-    assert car.buses[-1].asked("720")[0] == "1800FF00"  # its language is remembered too
+    assert car.buses[-1].asked_of("720")[0] == "1800FF00"  # its language is remembered too
 
     car.modules["750"] = FakeModule("758", BRAKES)
     again = run_json("codes", "--link", "car", "--every-module", "--case", "job", "--search-again")

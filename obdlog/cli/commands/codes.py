@@ -36,6 +36,8 @@ from obdlog.modules import Module
 
 TEXT_COLUMN = 9
 """Where what is said of a code begins, below its own line."""
+MOST_RECORDS, MOST_DIGITS = 4, 48
+"""Of what is stored with a code so much is shown; JSON has all."""
 HOW_TO_STATE_WORK = (
     "No work was stated. Say what was unplugged or replaced (--unplugged, --replaced, or "
     "case.toml): that is what tells an after-effect from a fault."
@@ -95,6 +97,7 @@ def run(
             read_at=read_at,
             history=road.record.history,
             recorded_vin=road.recorded_vin,
+            modules=every_module.by_response(modules),
         )
         if wanted:
             every_module.add_modules(document, road, chosen, modules)
@@ -154,13 +157,16 @@ def show(document: dict[str, Any], units: Units = Units.METRIC) -> None:
             screen.say_indented(f"Note: {note}", 4, first=2)
         if not module["codes"] and module["answered"]:
             screen.say("  No codes.")
+        if untested := module["counts"]["not_tested"]:
+            of_all = f" of {module['counts']['supported']}" if module["counts"]["supported"] else ""
+            screen.say(f"  Not tested since clearing: {untested}{of_all} codes.")
         for code in module["codes"]:
             _show_code(code)
         for frame in module["freeze_frames"]:
             screen.print_table(
                 ("Signal", "Value"),
                 ((r["label"], screen.reading_text(Reading(**r), units)) for r in frame["readings"]),
-                title=f"Freeze frame of {frame['code']}",
+                title=f"Freeze frame of {frame['code']}{_failure(frame)}",
             )
     if not any(module["codes"] for module in document["modules"]):
         screen.say(f"\n{NO_CODE_IS_NOT_PROOF}")
@@ -170,20 +176,36 @@ def show(document: dict[str, Any], units: Units = Units.METRIC) -> None:
 
 
 def _show_code(code: dict[str, Any]) -> None:
-    failure = f"-{code['failure_type']}" if code["failure_type"] else ""
     more = f", {code['failure_meaning']}" if code.get("failure_meaning") else ""
-    head = f"{code['code']}{failure}  [{', '.join(code['status'])}]  {code['meaning']}{more}"
+    head = f"{code['code']}{_failure(code)}  [{', '.join(code['status'])}]  {code['meaning']}{more}"
     screen.say_indented(head, TEXT_COLUMN, first=2, style="bold")
     screen.say_indented(f"{code['judgement']}: {code['because']}", TEXT_COLUMN)
+    if code["symptom"]:
+        screen.say_indented(f"Symptom: {code['symptom']}", TEXT_COLUMN)
+    if stored := "; ".join(_stored(r) for r in code["records"][:MOST_RECORDS]):
+        screen.say_indented(
+            f"Stored with it (only the maker defines the bytes): {stored}", TEXT_COLUMN
+        )
     if code["caution"]:
         screen.say_indented(f"Caution: {code['caution']}", TEXT_COLUMN)
+
+
+def _failure(entry: dict[str, Any]) -> str:
+    return f"-{entry['failure_type']}" if entry["failure_type"] else ""
+
+
+def _stored(record: dict[str, Any]) -> str:
+    """Return a record as a person can compare it with the maker's description."""
+    data = record["hex"]
+    more = "…" if len(data) > MOST_DIGITS else ""
+    return f"{record['kind']} {record['record']}: {data[:MOST_DIGITS]}{more}"
 
 
 def _lamp(module: dict[str, Any]) -> str:
     """Return what a module says of its lamp."""
     if module["lamp"] is None:
         return "lamp not read"
-    if module.get("alone"):
+    if module["lamp_source"] == "codes":
         return "asks for its lamp" if module["lamp"] else "asks for no lamp"
     return "engine lamp commanded ON" if module["lamp"] else "engine lamp off"
 

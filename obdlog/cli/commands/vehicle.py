@@ -60,6 +60,7 @@ def run(
             road.client.bus,
             protocol.name if protocol else "",
             recorded_vin=road.recorded_vin,
+            modules=every_module.by_response(modules),
         )
         if wanted:
             every_module.add_modules(document, road, chosen, modules)
@@ -108,6 +109,7 @@ def show(document: dict[str, Any], *, in_full: bool = False) -> None:
     for module in document["modules"]:
         screen.heading(f"{module['name']} ({module['address']})")
         screen.facts({"Calls itself": _own_name(module), **_software(module), **_other(module)})
+        every_module.show_identification(module)
         screen.facts(
             {
                 f"Identifier {f['identifier']}": f"{f['data']}  ({NOT_PUBLIC})"
@@ -115,8 +117,11 @@ def show(document: dict[str, Any], *, in_full: bool = False) -> None:
             }
         )
         signals = module["signals"]
+        for note in module.get("notes", ()):
+            screen.say_indented(f"Note: {note}")
         if not signals:
-            screen.say("Reports no supported signals.")
+            if not module.get("alone"):
+                screen.say("Reports no supported signals.")
         elif in_full:
             screen.say(f"Supports {len(signals)} PIDs of current data:")
             screen.print_table(
