@@ -38,6 +38,12 @@ ALL_GROUPS = 0xFF
 GROUPS_WITHOUT_ANSWER = 2
 """How many readiness groups exist is not public: so many refused in a row end the search."""
 
+_TELLING = (
+    Outcome.LOST, Outcome.GARBLED, Outcome.TIMEOUT,
+    Outcome.ANSWERED, Outcome.REFUSED, Outcome.NO_DATA,
+)  # fmt: skip
+"""Which outcome of several parts is that of the whole."""
+
 _NOT_OFFERED = frozenset({b"\x11", b"\x12", b"\x7e", b"\x7f"})
 """Negative response codes: service or sub-function not supported (ISO 14229-1)."""
 
@@ -68,16 +74,12 @@ def joined(request: Request, parts: Sequence[Exchange]) -> Exchange:
         own = [(m.payload, after_s) for m, after_s in came if m.source == source]
         body = obd_on_uds.joined(request.payload, [payload for payload, _ in own])
         messages.append(EcuMessage(source, own[0][0] if body is None else body, own[-1][1]))
-    outcomes = [part.outcome for part in parts]
-    # The enumeration stands in this order: answered first, what was lost last.
-    worst = max(outcomes, key=list(Outcome).index)
-    if worst in (Outcome.NO_DATA, Outcome.REFUSED) and Outcome.ANSWERED in outcomes:
-        worst = Outcome.ANSWERED
+    outcomes = {part.outcome for part in parts}
     return Exchange(
         began_s,
         request,
         tuple(messages),
-        worst,
+        next(outcome for outcome in _TELLING if outcome in outcomes),
         wire=tuple(chunk for part in parts for chunk in part.wire),
         note="; ".join(dict.fromkeys(part.note for part in parts if part.note)),
         damaged=any(part.damaged for part in parts),

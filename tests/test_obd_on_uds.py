@@ -9,7 +9,7 @@ from udsoncan.services import ReadDataByIdentifier, ReadDTCInformation
 from obdlog import documents, identity, on_uds, survey
 from obdlog.client import Client
 from obdlog.errors import RefusedError
-from obdlog.model import NO_WORK, Bus, Generation, Outcome
+from obdlog.model import NO_WORK, Bus, Exchange, Generation, Outcome, Request
 from obdlog.poll_plan import build_plan
 from obdlog.recorder import Recorder
 from tests import uds_car
@@ -54,6 +54,22 @@ def test_a_part_without_answer_leaves_the_other(client):
     exchange = client.ask(b"\x01\x0c\x0d\x05\x7e")
     assert exchange.outcome is Outcome.ANSWERED
     assert exchange.positive()[0].payload.hex().upper() == "410C0C800D00055A"
+
+
+@pytest.mark.parametrize(
+    ("outcomes", "whole"),
+    [
+        (("answered", "no-data"), "answered"),
+        (("refused", "answered"), "answered"),
+        (("refused", "no-data"), "refused"),
+        (("answered", "garbled"), "garbled"),
+        (("timeout", "refused"), "timeout"),
+        (("no-data", "no-data"), "no-data"),
+    ],
+)
+def test_what_is_lost_of_a_part_counts_for_all(outcomes, whole):
+    parts = [Exchange(0.0, Request(b"\x01\x0c"), (), Outcome(text)) for text in outcomes]
+    assert on_uds.joined(Request(b"\x01\x0c\x0d"), parts).outcome == whole
 
 
 def test_requests_agree_with_udsoncan(client):
