@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from obdlog.codes.data import CodeRow, Component, code_row
+from obdlog.codes.data import CodeRow, code_row
 from obdlog.codes.facts import CONFIRMED, FAILING_NOW, Case, CodeFacts, has_returned
 from obdlog.codes.found import ELECTRICAL_SORTS, Condition, Found, names, when
 from obdlog.codes.meaning import describe
 
 _REFERENCE = "reference-"
 _LOW = "low"
+_NETWORK = "network"
+"""Sort of the faults that one module notes of another."""
 
 
 def _no_returned_root(case: Case, _: Mapping[str, float]) -> Found:
@@ -85,13 +87,20 @@ def _roots(case: Case) -> list[CodeFacts]:
         and row.component != mine
         and c.statuses & {CONFIRMED, FAILING_NOW}
         and row.component.leads_to_code(case.code.code)
-        and not _leads_back(mine, c.code, row.component)
+        and not (case.row is not None and _leads_back(case.row, row))
     ]
 
 
-def _leads_back(mine: Component | None, root: str, component: Component) -> bool:
-    """Return whether two components bring each other along; then the electrical one is root."""
-    return mine is not None and mine.leads_to_code(root) and mine.id < component.id
+def _leads_back(mine: CodeRow, root: CodeRow) -> bool:
+    """Return whether two codes bring each other along and `mine` is the root of the two.
+
+    What one module says of data that it gets from another follows from that one's own code.
+    """
+    if not mine.component.leads_to_code(root.code):
+        return False
+    if (mine.fault.sort == _NETWORK) is not (root.fault.sort == _NETWORK):
+        return root.fault.sort == _NETWORK
+    return mine.component.id < root.component.id
 
 
 def _root_code(case: Case, _: Mapping[str, float]) -> Found:

@@ -34,6 +34,12 @@ _ONE_NAME = tuple(
 )
 """Things that people and the tables call by several names, in the words of `_normal`."""
 _SAY_NOTHING = frozenset({"the", "a", "an", "of", "its", "my", "and", "on", "in", "at", "for"})
+_SIDES = (
+    ("side", frozenset({"left", "right"})),
+    ("end", frozenset({"front", "rear"})),
+    ("seat", frozenset({"driver", "passenger"})),
+)
+"""Words of which a thing has one of a kind; who left out the other end said which one it was."""
 _LEAST_WORDS = 2
 MAX_TEXT = 500
 
@@ -43,7 +49,7 @@ class WorkItem:
     """One thing that was worked on; `done` is ``unplugged`` or ``replaced``.
 
     `components` are ids that the words match, none where they match nothing. `places` are
-    numbers said with it, by kind: ``{"cylinder": {"3"}}``.
+    numbers and sides said with it, by kind: ``("cylinder", "3")``, ``("side", "left")``.
     """
 
     text: str
@@ -149,7 +155,14 @@ def _numbers(text: str) -> tuple[tuple[str, str], ...]:
         (_SAME_AS_CYLINDER.get(kind, kind), number.lstrip("0"))
         for kind, numbers in _NUMBERED.findall(spread)
         for number in numbers.replace("and", "").split()
-    )
+    ) + _sides(text)
+
+
+def _sides(text: str) -> tuple[tuple[str, str], ...]:
+    """Return the sides that `text` names, of each kind one: "left and right" names neither."""
+    words = frozenset(text.split())
+    named = ((kind, words & both) for kind, both in _SIDES)
+    return tuple((kind, next(iter(found))) for kind, found in named if len(found) == 1)
 
 
 def said(items: Sequence[WorkItem]) -> str:

@@ -54,11 +54,15 @@ def _worked_on_same_plug(case: Case, _: Mapping[str, float]) -> Found:
 
 
 def _work_leads_here(case: Case, _: Mapping[str, float]) -> Found:
-    """Hold where running with the worked-on part disturbed commonly sets this code."""
+    """Hold where running with the worked-on part disturbed commonly sets this code.
+
+    A part of the same kind elsewhere has codes of its own: those need work on it.
+    """
+    own = case.row.component.id if case.row else ""
     items = [
         item
         for item in case.work
-        if any(components()[c].leads_to_code(case.code.code) for c in item.components)
+        if any(components()[c].leads_to_code(case.code.code) for c in item.components - {own})
     ]
     return when(bool(items), work=said(items))
 
