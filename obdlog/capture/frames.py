@@ -71,7 +71,7 @@ class Tally:
     fd_frames: int = 0
     skipped: int = 0
     skipped_lines: list[Line] = field(default_factory=list)
-    falling_times: int = 0
+    odd_times: int = 0
     damage: str = ""
 
     def skip(self, number: int, reason: str) -> None:
@@ -106,16 +106,18 @@ class Steady:
     """Times counted from the first, that never fall.
 
     Buffers of two channels may be written a little out of order: such a frame gets the time of
-    the one before. A step back of more than `most_back_s` is a clock that was set, or a second
-    capture behind the first: what follows goes on from there.
+    the one before. A step back of more than `most_back_s`, or ahead of more than `most_ahead_s`,
+    is a clock that was set, or a second capture behind the first: what follows goes on from
+    there. All of these are `odd`.
     """
 
     most_back_s = 1.0
+    most_ahead_s = 30 * 24 * 3600.0
 
     def __init__(self) -> None:
         self.first_stamp_s = math.nan
         self.at_s = 0.0
-        self.falls = 0
+        self.odd = 0
         self._zero_s = 0.0
 
     def place(self, stamp_s: float) -> float:
@@ -123,12 +125,13 @@ class Steady:
         if math.isnan(self.first_stamp_s):
             self.first_stamp_s = self._zero_s = stamp_s
         at_s = stamp_s - self._zero_s
-        if at_s < self.at_s:
-            self.falls += 1
-            if self.at_s - at_s > self.most_back_s:
-                self._zero_s = stamp_s - self.at_s
-        else:
+        step_s = at_s - self.at_s
+        if 0 <= step_s <= self.most_ahead_s:
             self.at_s = at_s
+            return at_s
+        self.odd += 1
+        if not -self.most_back_s <= step_s < 0:
+            self._zero_s = stamp_s - self.at_s
         return self.at_s
 
 

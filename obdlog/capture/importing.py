@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import chain
 from pathlib import Path
+from typing import Any
 
-from obdlog import __version__
 from obdlog.addresses import module_name
 from obdlog.capture.frames import Store, Tally
 from obdlog.capture.pairing import Pairing
@@ -71,12 +71,18 @@ class CaptureSummary:
 
 
 def import_capture(
-    src: Path, dst: Path, note: str = "", progress: Progress | None = None
+    src: Path,
+    dst: Path,
+    note: str = "",
+    *,
+    vehicle: dict[str, Any] | None = None,
+    software: str = "obdlog",
+    progress: Progress | None = None,
 ) -> CaptureSummary:
     """Return what was imported from the capture `src` into the new session file `dst`.
 
-    Times count from the first frame of the capture. No file is left where there is nothing to
-    write.
+    `note` and `vehicle` (facts that are known) go into its first line. Times count from the
+    first frame of the capture. No file is left where there is nothing to write.
 
     Raises
     ------
@@ -102,7 +108,8 @@ def import_capture(
     header = SessionHeader(
         version=1,
         started=started,
-        software=f"obdlog {__version__}",
+        software=software,
+        vehicle=vehicle or {},
         link=printable(src.name, 200),
         transport="can",
         protocol=_protocol(capture.store, pairing),

@@ -37,6 +37,16 @@ def is_answer(payload: bytes) -> bool:
     return payload[0] >= _ANSWER and payload[0] - _ANSWER in SERVICES
 
 
+def asks(payload: bytes) -> bool:
+    """Return whether `payload` on an identifier of requests is one, of whatever service."""
+    return not payload[0] & _ANSWER
+
+
+def answers(payload: bytes) -> bool:
+    """Return whether `payload` on an identifier of answers is one, of whatever service."""
+    return bool(payload[0] & _ANSWER) and (payload[0] != NEGATIVE_RESPONSE or len(payload) == 3)
+
+
 def is_pending(payload: bytes) -> bool:
     """Return whether `payload` promises another answer (7F service 78)."""
     return payload[0] == NEGATIVE_RESPONSE and payload[2:3] == bytes([PENDING])

@@ -12,13 +12,13 @@ from dataclasses import dataclass, field
 
 from obdlog.capture.frames import Kept, Sender
 from obdlog.capture.infer import (
+    answers,
+    asks,
     echo_of,
     inferred_request,
-    is_answer,
     is_legislated_service,
     is_pending,
     is_refusal,
-    is_request,
 )
 from obdlog.capture.messages import Assembler, Message
 from obdlog.capture.roles import ANSWER_WITHIN_S, Part, Role
@@ -32,6 +32,9 @@ TOGETHER_S = 0.1
 
 MOST_OPEN = 256
 MOST_FAULTS = 100
+MOST_EXCHANGE_BYTES = 200_000
+"""An exchange is one line of the session file, whose readers bound lines to a mebibyte."""
+
 _NO_TIME_S = 1.0
 
 
@@ -46,12 +49,15 @@ class _Open:
     at_s: float
     last_s: float
     inferred: bool = False
+    size: int = 0
     got: dict[str, tuple[bytes, float]] = field(default_factory=dict)
     faults: list[str] = field(default_factory=list)
 
     def waits_for(self, source: str, at_s: float) -> bool:
         """Return whether an answer of `source` would still be in time."""
         if self.answer_from and source != self.answer_from:
+            return False
+        if self.size > MOST_EXCHANGE_BYTES:
             return False
         held = self.got.get(source)
         if held is not None and not is_pending(held[0]):
@@ -114,7 +120,7 @@ class Pairing:
     def _take(self, message: Message, role: Role) -> None:
         payload, address = message.payload, message.sender.address
         if role.part is Part.REQUEST:
-            if not is_request(payload):
+            if not asks(payload):
                 self._fault(message.sender.channel, f"{address}: a message that asks nothing")
                 return
             functional = role.partner == FUNCTIONAL
@@ -128,7 +134,7 @@ class Pairing:
                     message.at_s,
                 )
             )
-        elif is_answer(payload):
+        elif answers(payload):
             self._answer(message, role)
         else:
             self._fault(message.sender.channel, f"{address}: a message that answers nothing")
@@ -161,6 +167,7 @@ class Pairing:
         elif found.inferred and not is_refusal(payload):
             found.request = max(found.request, inferred_request(payload), key=len)
         found.got[source] = (payload, message.at_s)
+        found.size += len(payload)
         found.last_s = max(found.last_s, message.at_s)
 
     def _asking(self, message: Message) -> _Open | None:

@@ -111,7 +111,10 @@ def read_capture(path: Path, progress: Progress | None = None) -> Capture:
             raise UnreadableError("is no capture of a format that is read")
         return _read(path, name, progress)
     except UnreadableError as error:
-        raise InputFileError(f"{path} {printable(str(error), 300)}", path=path) from error
+        hint = "candump writes such a log with -l or -L." if name == "log" else ""
+        raise InputFileError(
+            f"{path} {printable(str(error), 300)}", path=path, hint=hint
+        ) from error
     except OSError as error:
         reason = (error.strerror or "it cannot be read").lower()
         raise InputFileError(f"{path} cannot be read: {reason}", path=path) from error
@@ -135,7 +138,7 @@ def _read(path: Path, name: str, progress: Progress | None) -> Capture:
             else "no frame in it"
         )
         raise UnreadableError(f"holds nothing that a {title} holds: {why}")
-    tally.falling_times = clock.falls
+    tally.odd_times = clock.odd
     return Capture(title, tally, store, clock.first_stamp_s, clock.at_s, form is not None)
 
 

@@ -51,7 +51,7 @@ class Candump(TextFormat):
 
     title = "candump log"
     _line = re.compile(
-        r"(\(\d{1,12}\.\d{1,9}\) +\S{1,40} +)([0-9A-Fa-f]{1,8})"
+        r"(\(\d{1,12}(?:\.\d{1,9})?\) +\S{1,40} +)([0-9A-Fa-f]{1,8})"
         r"#(?:[Rr][0-9A-Fa-f]?|#?[0-9A-Fa-f]*)(_[0-9A-Fa-f])?( +[RrTt])?"
     )
 

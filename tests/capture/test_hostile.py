@@ -223,6 +223,34 @@ def test_lengths_that_lie_give_no_message(candump, tmp_path, frames) -> None:
     assert summary.tally.frames == len(frames) + 2
 
 
+IDS = st.sampled_from(["7DF", "7E0", "7E8", "7E9", "7B0", "7B8", "18DB33F1", "18DAF110"])
+HEADS = st.sampled_from(
+    ["02010C", "04410C", "1014", "21", "22", "30", "037F01", "0322F1", "0662F1"]
+)
+
+
+@given(st.lists(st.tuples(st.integers(0, 3_000_000), IDS, HEADS, st.binary(max_size=6))))
+@settings(max_examples=100, deadline=None)
+def test_any_frames_give_a_sound_session_or_none(tmp_path_factory, frames) -> None:
+    folder = tmp_path_factory.mktemp("any")
+    at_us = 0
+    lines = []
+    for step_us, name, head, rest in frames:
+        at_us += step_us
+        data = (head + rest.hex().upper())[:16]
+        lines.append(f"({at_us // 10**6}.{at_us % 10**6:06d}) can0 {name}#{data}\n")
+    (folder / "capture.log").write_text("".join(lines), encoding="utf-8")
+    with contextlib.suppress(InputFileError):
+        summary = import_capture(folder / "capture.log", folder / "out.session.jsonl")
+        session = read_session(folder / "out.session.jsonl")
+        assert session.warnings == []
+        assert len(session.exchanges) == summary.exchanges
+        held = sum(len(e.messages) for e in session.exchanges)
+        assert held <= sum(m.messages for m in summary.modules) <= len(frames)
+        assert all(m.after_s >= 0 for e in session.exchanges for m in e.messages)
+        assert all(e.at_s <= summary.seconds + 1e-6 for e in session.exchanges)
+
+
 def test_times_that_fall_or_stand_still(imported) -> None:
     exchanges, summary = imported(
         [
@@ -236,7 +264,7 @@ def test_times_that_fall_or_stand_still(imported) -> None:
     )
     assert [e.at_s for e in exchanges] == pytest.approx([0, 0, 0, 0.5, 0.5, 1.5], abs=1e-6)
     assert [e.messages[0].payload[-1] for e in exchanges] == [0xD0, 0xD1, 0xD2, 0xD3, 0xD4, 0xD5]
-    assert summary.tally.falling_times == 2
+    assert summary.tally.odd_times == 2
 
 
 @given(st.lists(st.floats(0, 1e11)))
@@ -247,13 +275,30 @@ def test_placed_times_never_fall_and_begin_at_zero(stamps) -> None:
     assert placed[:1] == [0.0] * bool(placed)
 
 
-def test_a_time_beyond_any_session_is_left_out(candump, tmp_path) -> None:
+def test_a_clock_that_was_set_makes_no_session_of_years(candump, tmp_path) -> None:
+    """A recorder that starts in 1970 and learns the date later."""
     target = tmp_path / "out.session.jsonl"
-    path = candump(["(1.0) can0 7E8#04410C1FD0", "(90000000000.0) can0 7E8#04410C1FD0"])
-    import_capture(path, target)
+    stamps = ("1.0", "1700000000.0", "1700000000.5", "90000000000.0")
+    summary = import_capture(candump([f"({t}) can0 7E8#04410C1FD0" for t in stamps]), target)
     session = read_session(target)
-    assert len(session.exchanges) == 1
+    assert [e.at_s for e in session.exchanges] == pytest.approx([0, 0, 0.5, 0.5], abs=1e-6)
     assert session.warnings == []
+    assert session.header.started == ""
+    assert summary.tally.odd_times == 2
+
+
+def test_many_long_answers_to_one_request_stay_readable_lines(candump, tmp_path) -> None:
+    """The reader of session files bounds a line; 255 modules may each send 4095 bytes."""
+    frames = [(0, "18DB33F1", "020902")]
+    for module in range(0x10, 0x90):
+        name = f"18DAF1{module:02X}"
+        frames.append((0.1, name, "1FFF490201303030"))
+        frames += [(0.1, name, f"2{n % 16:X}" + "30" * 7) for n in range(1, 586)]
+    target = tmp_path / "out.session.jsonl"
+    summary = import_capture(candump(frames), target)
+    session = read_session(target)
+    assert session.warnings == []
+    assert sum(len(e.messages) for e in session.exchanges) == len(summary.modules) == 128
 
 
 def test_the_number_of_frames_is_bounded(candump, monkeypatch) -> None:

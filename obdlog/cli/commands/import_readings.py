@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from obdlog import __version__
 from obdlog.cli import screen
 from obdlog.cli.options import JsonOption
 from obdlog.cli.vehicle_options import DisplacementOption, FuelOption
@@ -72,7 +73,8 @@ def run(
 
     target = out or file.with_name(f"{_stem(file)}.session.jsonl")
     if not (columns or column or key or value) and capture_format(file) is not None:
-        _import_capture(file, target, note, json=json)
+        facts = {"fuel": fuel, "displacement_l": displacement}
+        _import_capture(file, target, note, facts, json=json)
         return
     from analysis.column_map import load_column_map
     from analysis.csv_import import import_csv
@@ -128,13 +130,20 @@ def _stem(file: Path) -> str:
     return Path(file.stem).stem if file.suffix.lower() == ".gz" else file.stem
 
 
-def _import_capture(file: Path, target: Path, note: str, *, json: bool) -> None:
+def _import_capture(
+    file: Path, target: Path, note: str, facts: dict[str, Any], *, json: bool
+) -> None:
     """Import a capture and say what was in it, and what of it could not be read."""
     from analysis.load import load
     from obdlog.capture.importing import import_capture
 
     summary = import_capture(
-        file, target, note, progress=lambda frames: screen.progress(f"{frames:,} frames")
+        file,
+        target,
+        note,
+        vehicle={name: fact for name, fact in facts.items() if fact is not None},
+        software=f"obdlog {__version__}",
+        progress=lambda frames: screen.progress(f"{frames:,} frames"),
     )
     readings = load(target)
     tally = summary.tally
@@ -167,7 +176,7 @@ def _import_capture(file: Path, target: Path, note: str, *, json: bool) -> None:
                 "channels": list(summary.channels),
                 "skipped": tally.skipped,
                 "skipped_lines": [line._asdict() for line in tally.skipped_lines],
-                "falling_times": tally.falling_times,
+                "odd_times": tally.odd_times,
                 "damage": tally.damage or None,
                 "fault_count": summary.fault_count,
                 "faults": list(summary.faults),
@@ -194,7 +203,7 @@ def _import_capture(file: Path, target: Path, note: str, *, json: bool) -> None:
             "Error frames": tally.error_frames or "",
             "Remote frames": tally.remote_frames or "",
             "CAN FD frames": tally.fd_frames or "",
-            "Times that fall": tally.falling_times or "",
+            "Times that leap": tally.odd_times or "",
             "Left out": tally.skipped or "",
             "Faults": summary.fault_count or "",
         }
