@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from obdlog.adapter.protocols import PROTOCOLS
 from obdlog.addresses import on_older_bus
+from obdlog.capture.frames import LATEST_STAMP_S
 from obdlog.capture.pairing import INFERRED
 from obdlog.capture.rebuild import Rebuilder, RebuiltFrame, is_can
 from obdlog.errors import InputFileError
@@ -134,4 +135,7 @@ def _stamp(started: str) -> float:
         moment = datetime.fromisoformat(started)
     except ValueError:
         return 0.0
-    return max(0.0, moment.timestamp()) if moment.tzinfo is not None else 0.0
+    if moment.tzinfo is None:
+        return 0.0
+    stamp_s = moment.timestamp()
+    return stamp_s if 0 <= stamp_s < LATEST_STAMP_S else 0.0

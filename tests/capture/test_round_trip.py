@@ -166,7 +166,9 @@ def test_an_export_overwrites_nothing(tmp_path) -> None:
     assert (tmp_path / "capture.log").read_text(encoding="utf-8") == "mine"
 
 
-@pytest.mark.parametrize("started", ["", "soon", "2026-03-01T08:00:00", "0001-01-01T00:00:00Z"])
+@pytest.mark.parametrize(
+    "started", ["", "soon", "2026-03-01T08:00:00", "0001-01-01T00:00:00Z", "9999-01-01T00:00:00Z"]
+)
 def test_a_session_without_a_sound_start_counts_from_zero(tmp_path, started) -> None:
     one = Exchange(0.5, Request(b"\x01\x0c"), (EcuMessage("7E8", b"\x41\x0c\x1f\xd0", 0.01),))
     source = write(tmp_path / "one.session.jsonl", [one], started)

@@ -55,6 +55,15 @@ def _without_judgement(value: Any) -> Any:
     return value
 
 
+def test_the_commands_of_the_page_on_captures_run(run, tmp_path) -> None:
+    (tmp_path / "tests").symlink_to(ROOT / "tests")
+    page = (ROOT / "docs" / "captures.md").read_text(encoding="utf-8")
+    block = page.split("```sh\n")[1].split("```")[0]
+    for line in block.splitlines():
+        run(*line.split()[1:])
+    assert (tmp_path / "again.log").stat().st_size > 10_000
+
+
 def test_what_was_left_out_is_said_for_people(run, tmp_path) -> None:
     (tmp_path / "capture.log").write_text(
         "(1.000000) can0 7DF#02010C\nno frame\n(1.010000) can0 7E8#04410C1FD0\n"
