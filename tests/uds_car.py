@@ -8,12 +8,19 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable
+from pathlib import Path
 
+from obdlog.client import Client
 from obdlog.model import Generation
+from obdlog.poll_plan import build_plan
+from obdlog.recorder import Recorder
+from obdlog.session.format import SessionHeader
+from obdlog.session.writer import SessionWriter
+from obdlog.transport.recording import RecordingTransport
 from tests.fakes import CAN, TableTransport
 
 ENGINE, GEARBOX = "7E8", "7E9"
-VIN = "1TEST0D0X0T000016"
+VIN = "1TEST0D070T000016"
 
 DATA = {
     0x01: "81076500", 0x04: "40", 0x05: "5A", 0x0B: "20", 0x0C: "0C80", 0x0D: "00", 0x0F: "41",
@@ -81,3 +88,15 @@ def answers(most: int = 3, *, refusal: str = "13") -> dict:
 def transport(most: int = 3, *, refusal: str = "13") -> TableTransport:
     """Return a road to the car."""
     return TableTransport(answers(most, refusal=refusal), CAN, generation=Generation.ON_UDS)
+
+
+def keep(path: Path, *questions: str, drive_s: float = 0.0) -> Client:
+    """Record what a client asks of the car, then a drive; return the client."""
+    road = transport()
+    with SessionWriter(path, SessionHeader(version=1, protocol=CAN.name), road.clock) as writer:
+        client = Client(RecordingTransport(road, writer))
+        for question in questions:
+            getattr(client, question)()
+        if drive_s:
+            Recorder(client, build_plan(client)).run(for_s=drive_s)
+    return client

@@ -25,7 +25,7 @@ from obdlog.model import EcuMessage, Exchange, Request
 from tests.analysis.test_report_load import ask, codes_of, write
 
 NOW = datetime(2030, 3, 1, 18, tzinfo=UTC)
-VIN = "1TEST0D0X0T000016"
+VIN = "1TEST0D070T000016"
 
 # P0102 with failure type 16, status AF: confirmed, pending, failing, lamp requested.
 MAF_LOW, NONE = "594233FF1E0402010216AF", "594233FF1E04"
