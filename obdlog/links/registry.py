@@ -12,6 +12,7 @@ LINKS = {
     "serial": ("obdlog.links.serial_port", "open_serial"),
     "socket": ("obdlog.links.tcp", "open_socket"),
     "rfc2217": ("obdlog.links.tcp", "open_rfc2217"),
+    "ble": ("obdlog.links.bluetooth_le", "open_ble"),
     "sim": ("obdlog.links.sim", "open_sim"),
 }
 

@@ -14,6 +14,7 @@ EXAMPLES = {
     "serial": "/dev/ttyUSB0, COM5 or serial:///dev/ttyUSB0?baud=115200",
     "socket": "socket://192.168.0.10:35000",
     "rfc2217": "rfc2217://192.168.0.10:2217?baud=38400",
+    "ble": "ble://AA:BB:CC:DD:EE:FF",
     "sim": "sim://airbox-repair?seed=1",
     "replay": "replay:///path/to/drive.session.jsonl?pace=recorded",
 }

@@ -8,7 +8,7 @@ from obdlog.links.registry import LINKS, open_link
 from obdlog.links.url import bad_url, parse_url
 from obdlog.transport.base import Transport
 
-LATER = {"can": "direct CAN", "ble": "Bluetooth LE"}
+LATER = {"can": "direct CAN"}
 
 
 def open_transport(url: str, *, protocol: str = "0") -> Transport:
