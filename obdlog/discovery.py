@@ -267,9 +267,10 @@ class _Search:
         if exchange is not None and module.response in _sources(exchange):
             self.found[module.response] = module
             return
-        self.silent.append(module)
         if self._refused_by_road:
             self.not_reached.append(f"{module.name} ({module.addresses}): {self._refused_by_road}")
+        else:
+            self.silent.append(module)
 
     def ask_range(self, bits: int, *, thorough: bool) -> None:
         """Ask every physical address of one identifier width."""

@@ -43,7 +43,8 @@ MAY_IMPORT = {
     "client": PURE | {"survey", "identity", "on_uds", "transport.base"},
     "module_map": LEAVES | {"session.format"},
     "discovery": PURE | {"survey", "client"},
-    "module_reading": PURE | {"survey", "client", "discovery"},
+    "module_dialogue": PURE | {"survey", "client"},
+    "module_reading": PURE | {"client", "discovery", "module_dialogue"},
     "erase": PURE
     | {"survey", "history", "client", "module_reading", "case", "session"}
     | {"transport.base", "transport.recording"},

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from obdlog import module_reading, survey
+from obdlog import module_dialogue, module_reading, survey
 from obdlog.client import Client
 from obdlog.errors import LinkClosedError
 from obdlog.model import Request
@@ -144,8 +144,8 @@ def test_a_list_as_long_as_a_message_can_be_is_asked_about_within_bounds():
     everything = FakeModule("7B8", {"1902AF": many}, code="31")
     _, bus, _ = read(everything)
     asked = bus.asked_of("7B0")
-    assert len([a for a in asked if a.startswith("1906")]) == module_reading.MOST_DETAILED
-    assert len(asked) <= 2 + 2 * module_reading.MOST_DETAILED + 12
+    assert len([a for a in asked if a.startswith("1906")]) == module_dialogue.MOST_DETAILED
+    assert len(asked) <= 2 + 2 * module_dialogue.MOST_DETAILED + 12
 
 
 CLOSED = {
@@ -234,7 +234,7 @@ def test_a_session_is_kept_alive_only_where_the_reading_takes_long():
     paused = FakeModule("77A", CLOSED, in_session=BRAKES)
     bus = ModuleBus({"710": paused})
 
-    dialogue = module_reading._Dialogue(Client(bus), module_at("710", "77A"), extended=True)
+    dialogue = module_dialogue.Dialogue(Client(bus), module_at("710", "77A"), extended=True)
     with dialogue._extended_session() as opened:
         assert opened
         bus.clock.sleep_s(4.0)
@@ -251,3 +251,25 @@ def test_modules_are_read_one_after_the_other_with_progress():
     assert [m.language for m in found] == [Language.ISO_14229, Language.ISO_14230]
     assert said == ["reading module 7B8 (1 of 2)", "reading module 728 (2 of 2)"]
     assert not [r for r in bus.requests if r.payload[0] in (0x22, 0x1A)]
+
+
+def test_an_address_that_the_road_does_not_carry_is_no_fault_of_the_module():
+    def refuse(request: Request) -> None:
+        raise ValueError(f"{request.target} is not an 11-bit identifier")
+
+    bus = ModuleBus({}, hook=refuse)
+    client = Client(bus)
+    at = module_at("18DA28F1", "18DAF128")
+    assert read_modules(client, [at]) == (at,)
+    assert len(client.exchanges) == 1
+    assert "not an 11-bit identifier" in client.exchanges[0].note
+    assert notes(client, at) == (module_reading.SILENT,)
+
+
+def test_identification_is_asked_in_the_extended_session_where_it_is_refused_without():
+    table = {"1902AF": "5902AF", "22F190": "7F227F"}
+    module = FakeModule("7B8", table, code="31", in_session={"22F190": "62F190" + "41" * 17})
+    _, bus, _ = read(module, extended=True)
+    asked = bus.asked_of("7B0")
+    assert asked.count("1003") == asked.count("1001") == 1
+    assert "22F190" in asked[asked.index("1003") :]
