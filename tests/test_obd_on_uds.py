@@ -8,10 +8,16 @@ from udsoncan.services import ReadDataByIdentifier, ReadDTCInformation
 
 from obdlog import documents, identity, on_uds, survey
 from obdlog.client import Client
+from obdlog.erase.evidence import ask_evidence, require_complete, verify_evidence
+from obdlog.erase.orders import generic_order
+from obdlog.erase.sending import send_erase
 from obdlog.errors import RefusedError
 from obdlog.model import NO_WORK, Bus, Exchange, Generation, Outcome, Request
 from obdlog.poll_plan import build_plan
 from obdlog.recorder import Recorder
+from obdlog.session.format import SessionHeader
+from obdlog.session.writer import SessionWriter
+from obdlog.transport.recording import RecordingTransport
 from tests import uds_car
 from tests.fakes import TableTransport
 from tests.uds_car import ENGINE, GEARBOX
@@ -286,3 +292,34 @@ def test_a_log_has_the_readings_of_each_signal(client):
 def test_the_vin_is_known_whichever_way_it_was_asked(client):
     client.read_codes()
     assert identity.vin_of(client.exchanges, Bus.CAN) == uds_car.VIN
+
+
+def test_an_erase_with_its_evidence_and_the_read_back(tmp_path):
+    """SAE J1979-2: service 14 of ISO 14229-1 with the group of emission-related codes, FFFF33."""
+    codes = uds_car.answers()[uds_car.CODES_REPORT]
+    cleared = [(ENGINE, "594233FF1E04"), (GEARBOX, "594233FF1E04")]
+    table = uds_car.answers() | {
+        uds_car.CODES_REPORT: [codes, cleared],
+        # The permanent code stays, with the status of a test that has not run.
+        uds_car.PERMANENT_REPORT: [
+            [(ENGINE, f"595533FF04{uds_car.CODE}{status}")] for status in ("AF", "50")
+        ],
+        "14FFFF33": [(ENGINE, "54"), (GEARBOX, "7F1422")],
+        "22F40C": [(ENGINE, "62F40C0000")],  # the engine stands
+    }
+    road = TableTransport(table, generation=Generation.ON_UDS)
+    evidence = tmp_path / "evidence.session.jsonl"
+    with SessionWriter(evidence, SessionHeader(version=1), road.clock) as writer:
+        client = Client(RecordingTransport(road, writer))
+        ask_evidence(client)
+        writer.end("evidence")
+    verify_evidence(evidence, client.exchanges)
+    require_complete(client.exchanges, Bus.CAN)
+    before = survey.survey_codes(client.exchanges, Bus.CAN)
+    with SessionWriter(tmp_path / "b.session.jsonl", SessionHeader(version=1), road.clock) as after:
+        order = generic_order(road.generation)
+        engine, gearbox = send_erase(road, after, before, [order]).modules
+    assert (engine.accepted, engine.before, engine.after) == (True, ("P0562", "P0302"), ("P0562",))
+    assert engine.stored == ()
+    assert (gearbox.accepted, gearbox.after) == (False, ())
+    assert road.asked.count("14FFFF33") == 1
