@@ -113,7 +113,7 @@ def notes(exchanges: Sequence[Exchange], module: Module, *, listed: bool) -> tup
         said.append(
             "refused its codes in the extended session too"
             if opened
-            else "refuses its codes in the default session; --extended-session allows to ask in the other"
+            else "refuses its codes outside the extended session; --extended-session allows it"
         )
     if not listed and any(e.request.service in CODE_SERVICES for e in own):
         said.append("its codes were not read; nothing here says that it is clean")
