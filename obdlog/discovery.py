@@ -55,6 +55,8 @@ NO_STANDARD_SEARCH = (
     "on this older bus there is no standard way to search; only modules that a map names were tried"
 )
 
+NOT_CARRIED = "this road does not carry such addresses on this vehicle's bus"
+
 Progress = Callable[[str], None]
 
 
@@ -244,8 +246,8 @@ class _Search:
                 wait_s=self.wait_s,
                 keep=False,
             )
-        except ValueError as error:
-            self._refused_by_road = str(error)
+        except ValueError:
+            self._refused_by_road = NOT_CARRIED
             return None
         self.asked += 1
         if exchange.messages:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import random
+import re
 import tomllib
+from pathlib import Path
 
 import pytest
 
@@ -13,6 +15,7 @@ from obdlog.errors import InputFileError
 from obdlog.module_map import Search, case_map, case_modules, load_module_map, remember
 from obdlog.modules import Language, Module, System, merged, module_at, named, usual_response
 
+ROOT = Path(__file__).parent.parent
 BRAKES = Module("7B0", "7B8", "brakes", Language.ISO_14229, System.BRAKES)
 
 
@@ -173,6 +176,14 @@ def test_a_case_remembers_and_later_findings_are_added(tmp_path):
     remember(case, [module_at("7B0", "7B8")])
     assert (case / "modules.toml").read_bytes() == before
     assert [p.name for p in case.iterdir()] == ["modules.toml"]
+
+
+def test_the_example_of_the_page_is_a_map(tmp_path):
+    page = (ROOT / "docs" / "modules.md").read_text(encoding="utf-8")
+    (example,) = re.findall(r"```toml\n(.*?)```", page, re.DOTALL)
+    assert load(tmp_path, example) == (BRAKES,)
+    for word in (*Language, *filter(None, System), "k-line", "j1850", "normal-fixed"):
+        assert word in page
 
 
 def test_what_the_user_wrote_wins_and_his_layout_stays(tmp_path):
