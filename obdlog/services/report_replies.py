@@ -2,7 +2,8 @@
 
 References
 ----------
-ISO 14229-1, service 19 (all but reports 02, 42 and 55 from memory); SAE J1979-2.
+ISO 14229-1, service 19 (from memory; reports 17, 1A, 42, 55 and 56 as py-uds defines them);
+SAE J1979-2.
 """
 
 from __future__ import annotations
