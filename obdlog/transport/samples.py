@@ -7,20 +7,14 @@ from collections.abc import Iterable, Sequence
 
 from obdlog.errors import DecodeError
 from obdlog.model import EcuMessage, Exchange, Outcome, Request
-from obdlog.services import scales
+from obdlog.services import obd_on_uds, scales
 from obdlog.services.current_data import split_current_data
 from obdlog.services.freeze_frame import split_freeze_frame
-from obdlog.services.obd_on_uds import (
-    CURRENT_DATA,
-    FAMILIES,
-    classic_exchange,
-    classic_request,
-)
-from obdlog.services.obd_on_uds import SERVICE as BY_IDENTIFIER
 from obdlog.tables.decode import EMPTY, Context
 
+CURRENT_DATA = 0x01
 FREEZE_FRAME = 0x02
-_FAMILY = bytes([FAMILIES[CURRENT_DATA]])
+_FAMILY = bytes([obd_on_uds.FAMILIES[CURRENT_DATA]])
 
 Sample = tuple[float, float, bytes]
 
@@ -32,7 +26,7 @@ class Samples:
         self._of: dict[str, dict[tuple[int, bytes], list[Sample]]] = {}
         self._used: dict[tuple[str, int, bytes], int] = defaultdict(int)
         recorded = [e for e in exchanges if items_of(e.request.payload)]
-        shown = [classic_exchange(e) for e in recorded]
+        shown = [obd_on_uds.classic_exchange(e) for e in recorded]
         contexts = scales.contexts(shown)
         for raw, exchange in zip(recorded, shown, strict=True):
             service = raw.request.service
@@ -46,7 +40,7 @@ class Samples:
                 module = self._of.setdefault(message.source, {})
                 for item, data in found:
                     sample = (exchange.at_s, message.after_s, data)
-                    name = _FAMILY + item if service == BY_IDENTIFIER else item
+                    name = _FAMILY + item if service == obd_on_uds.SERVICE else item
                     module.setdefault((service, name), []).append(sample)
 
     def answer(self, request: Request, source: str | None) -> Exchange | None:
@@ -84,7 +78,7 @@ def items_of(payload: bytes) -> tuple[bytes, ...]:
         return tuple(bytes([pid]) for pid in payload[1:])
     if payload[0] == FREEZE_FRAME and len(payload) % 2:
         return tuple(payload[at : at + 2] for at in range(1, len(payload), 2))
-    if (classic_request(payload) or b"")[:1] == bytes([CURRENT_DATA]):
+    if (obd_on_uds.classic_request(payload) or b"")[:1] == bytes([CURRENT_DATA]):
         return tuple(payload[at : at + 2] for at in range(1, len(payload), 2))
     return ()
 
