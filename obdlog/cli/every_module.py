@@ -33,6 +33,7 @@ EXTENDED_CAUTION = (
     "Parked, engine off, nobody in or under the vehicle; each module is returned to its default "
     "session, by itself at the latest 5 s after the last request."
 )
+HEARD_ONLY = "was heard in the search and not read; nothing here says that it is clean"
 NONE_BEYOND = "No module beyond those answered."
 
 
@@ -217,9 +218,10 @@ def add_modules(
         known = by_address.get(entry["address"])
         listed = bool(entry.get("answered"))
         entry["alone"] = entry["address"] not in legislated
-        entry["notes"] = (
-            list(module_reading.notes(exchanges, known, listed=listed)) if known else []
-        )
+        entry["notes"] = [HEARD_ONLY] if entry["alone"] else []
+        if known:
+            entry["notes"] = list(module_reading.notes(exchanges, known, listed=listed))
+    document["modules"].sort(key=lambda entry: entry["alone"])
     document["searched"] = chosen.document(read_ones)
 
 

@@ -283,3 +283,13 @@ def test_who_stops_the_search_before_an_erase_gets_no_erase(run, car):
     car.hook = stop
     run("clear", "--link", "car", "--every-module", "--yes", "--case", "job", code=130)
     assert not {"04", "14"} & {r.payload[:1].hex() for r in car.buses[-1].requests}
+
+
+def test_a_module_that_was_only_heard_is_listed_as_not_read(run_json, car):
+    car.modules["760"] = [FakeModule("768"), FakeModule("76A")]
+    document = run_json("codes", "--link", "car", "--every-module")
+    assert [m["alone"] for m in document["modules"]] == [False, True, True, True, True, True]
+    heard = modules(document)["76A"]
+    assert (heard["answered"], heard["codes"]) == (False, [])
+    assert "not read" in heard["notes"][0]
+    assert "several modules answer at 760 (768, 76A)" in document["searched"]["remarks"][0]

@@ -157,11 +157,11 @@ def show(document: dict[str, Any], units: Units = Units.METRIC) -> None:
             screen.say_indented(f"Note: {note}", 4, first=2)
         if not module["codes"] and module["answered"]:
             screen.say("  No codes.")
+        for code in module["codes"]:
+            _show_code(code)
         if untested := module["counts"]["not_tested"]:
             of_all = f" of {module['counts']['supported']}" if module["counts"]["supported"] else ""
             screen.say(f"  Not tested since clearing: {untested}{of_all} codes.")
-        for code in module["codes"]:
-            _show_code(code)
         for frame in module["freeze_frames"]:
             screen.print_table(
                 ("Signal", "Value"),
