@@ -218,8 +218,9 @@ def add_modules(
         known = by_address.get(entry["address"])
         listed = bool(entry.get("answered"))
         entry["alone"] = entry["address"] not in legislated
-        entry["notes"] = [HEARD_ONLY] if entry["alone"] else []
-        if known:
+        heard = entry.get("error") != module_reading.SILENT
+        entry["notes"] = [HEARD_ONLY] if entry["alone"] and heard else []
+        if known and heard:
             entry["notes"] = list(module_reading.notes(exchanges, known, listed=listed))
     document["modules"].sort(key=lambda entry: entry["alone"])
     document["searched"] = chosen.document(read_ones)

@@ -159,6 +159,7 @@ def test_a_remembered_module_that_is_silent_now_is_told(run_json, car):
     assert lost["answered"] is False
     assert lost["codes"] == []
     assert "did not answer" in lost["error"]
+    assert lost["notes"] == []
 
 
 def test_a_map_names_modules_and_what_does_not_answer_is_told(run, run_json, car, tmp_path):
