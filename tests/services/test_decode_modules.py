@@ -1,0 +1,119 @@
+"""What ``decode`` says of replies of single modules, with the request and without."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from obdlog.services.decode import decode_line
+
+VIN = b"INVENTED0000CAR01".hex().upper()
+
+
+def decode(reply: str, **more: Any) -> dict[str, Any]:
+    return decode_line({"reply": reply, **more})
+
+
+@pytest.mark.parametrize(
+    ("reply", "info"),
+    [
+        ("50010032 01F4", {"answer_within_ms": 50, "answer_when_pending_within_ms": 5000}),
+        ("5003", {"session": "03", "name": "extended", "answer_within_ms": None}),
+        ("5081", {"session": "81", "name": "default"}),
+        ("5060", {"name": "the maker's own"}),
+        ("7E00", {"present": True}),
+        ("7E", {"present": True}),
+        ("54", {"cleared": True}),
+        ("5901FF010002", {"count": 2, "available": "FF", "numbering": "ISO 14229-1"}),
+        ("62F187" + "494E56", {"identifier": "F187", "text": "INV", "name": "maker's part number"}),
+        ("62F1870000", {"identifier": "F187", "text": None, "hex": "0000"}),
+        ("62F1AA01", {"identifier": "F1AA", "hex": "01"}),
+        ("5A91494E56", {"identifier": "91", "text": "INV", "name": "maker's hardware number"}),
+        ("5A90" + VIN, {"vin": "INVENTED0000CAR01", "text": "INVENTED0000CAR01"}),
+        ("5AE0", {"identifier": "E0", "hex": ""}),
+    ],
+)
+def test_info(reply: str, info: dict[str, Any]) -> None:
+    result = decode(reply)
+    assert result["error"] is None
+    assert {key: result["info"].get(key) for key in info} == info
+
+
+@pytest.mark.parametrize(
+    ("reply", "more"),
+    [
+        ("58010123E1", {}),
+        ("58010123E1", {"bus": "legacy"}),
+        ("58010123E1", {"request": "1800FF00"}),
+        ("58010123E1", {"request": "1800FF00", "bus": "legacy"}),
+    ],
+)
+def test_codes_of_the_older_language_on_either_bus(reply: str, more: dict[str, str]) -> None:
+    result = decode(reply, **more)
+    (code,) = result["codes"]
+    assert code["statuses"] == ["confirmed", "failing-now", "lamp-requested"]
+    assert (code["status"], code["status_byte"]) == ("confirmed", "E1")
+    assert code["symptom"] == "above its highest allowed value"
+    assert (result["service"], result["error"]) == ("18", None)
+
+
+@pytest.mark.parametrize(
+    ("reply", "more", "word"),
+    [
+        ("7F1880", {}, "diagnostic mode"),
+        ("7F1A80", {}, "diagnostic mode"),
+        ("7F1480", {"request": "14FF00"}, "diagnostic mode"),
+        ("7F1480", {"request": "14FFFFFF"}, "undefined"),
+        ("7F1980", {"bus": "legacy"}, "undefined"),
+        ("7F3E80", {"bus": "legacy"}, "diagnostic mode"),
+        ("7F197F", {}, "present diagnostic session"),
+    ],
+)
+def test_a_refusal_is_named_in_the_language_of_its_service(
+    reply: str, more: dict[str, str], word: str
+) -> None:
+    assert word in decode(reply, **more)["refusal"]["meaning"]
+
+
+@pytest.mark.parametrize(
+    ("reply", "request_", "error"),
+    [
+        ("62F187414243F18C4445", "22F187F18C", "only the maker defines"),
+        ("5801", "1800FF00", "counts 1"),
+        ("5906056216090100", "190605621602", "record 01"),
+        ("7E00", "1001", "the reply is one of service 3E"),
+        ("54FF00", "144000", "does not name the group"),
+    ],
+)
+def test_what_is_wrong_is_said_beside_what_was_read(reply: str, request_: str, error: str) -> None:
+    assert error in decode(reply, request=request_)["error"]
+
+
+def test_a_terminal_sequence_in_a_part_number_stays_hexadecimal() -> None:
+    info = decode("62F187411B5B33316D")["info"]
+    assert (info["text"], info["hex"]) == (None, "411B5B33316D")
+
+
+def test_lines_of_a_module_of_the_makers_choice() -> None:
+    result = decode_line({"lines": ["7B8 10 0B 59 02 FF 40 31 00", "7B8 21 AF C1 00 87 08 00 00"]})
+    assert [c["code"] for c in result["codes"]] == ["C0031", "U0100"]
+    assert result["source"] == "7B8"
+
+
+FIRST = [0x50, 0x53, 0x54, 0x57, 0x58, 0x59, 0x5A, 0x62, 0x7E, 0x7F]
+
+
+@given(
+    st.sampled_from(FIRST),
+    st.binary(max_size=40),
+    st.binary(max_size=8),
+    st.sampled_from(["can", "legacy"]),
+)
+def test_no_reply_breaks_the_decoder(first: int, body: bytes, request: bytes, bus: str) -> None:
+    reply = bytes([first]) + body
+    result = decode_line({"reply": reply.hex(), "request": request.hex() or None, "bus": bus})
+    assert result["reply"] == reply.hex().upper()
+    assert {"request", "service", "source", "error"} <= result.keys()
