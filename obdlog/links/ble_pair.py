@@ -21,11 +21,12 @@ UPDATE_SERVICES = frozenset(
         "00001530-1212-efde-1523-785feabcd123",
         "8e400001-f315-4f60-9fb8-838830daea50",
         "8d53dc1d-1db7-4cd3-868b-8a527460aa84",
+        "e95d93b0-251d-470a-a062-fa1922dfa9a8",
         "0000fe59-0000-1000-8000-00805f9b34fb",
         "f000ffc0-0451-4000-b000-000000000000",
     }
 )
-"""Services that replace the device's own program: the first three by the list of names that bleak
+"""Services that replace the device's own program: the first four by the list of names that bleak
 carries, the others common practice (no source)."""
 
 MOST_NAMED = 8

@@ -200,9 +200,14 @@ class BluetoothLink:
         connecting = asyncio.ensure_future(self._connect())
         try:
             await asyncio.wait({stopped, connecting}, return_when=asyncio.FIRST_COMPLETED)
-            if not connecting.done():
-                raise LinkOpenError(self._end, reason=OpenFailure.OTHER)
-            await connecting
+            if connecting.done():
+                await connecting
+            if self._end:
+                raise LinkOpenError(
+                    self._end,
+                    reason=OpenFailure.OTHER,
+                    hint="Unplug the adapter and plug it in again.",
+                )
             self._started.set_result(None)
             if self._client is not None and self._client.is_connected:
                 await stopped
@@ -360,8 +365,7 @@ def chunk_size(characteristic: Any) -> int:
 
 
 def _uuid_option(url: LinkUrl, name: str) -> str:
-    text = url.options.get(name, "")
-    uuid = full_uuid(text) if text else ""
+    uuid = full_uuid(url.options[name]) if name in url.options else ""
     if uuid is None:
         raise bad_url(url.text, "ble", f"{name} must be a number of 4 digits or a whole UUID")
     return uuid

@@ -13,6 +13,8 @@ from typing import Protocol
 import serial
 import serial.rfc2217
 
+from tests.links.le_radio import URL, Device, in_reach
+
 PATIENCE_S = 5.0
 
 
@@ -99,6 +101,37 @@ class SocketEnd:
         if self._peer:
             self._peer.close()
         self._server.close()
+
+
+class LowEnergyEnd:
+    """A Bluetooth LE device behind bleak's boundary."""
+
+    def __init__(self) -> None:
+        self.url = URL
+        self._device = Device()
+        self._received: queue.Queue[int] = queue.Queue()
+        self._device.on_write = self._hear
+        self._reach = contextlib.ExitStack()
+        self._reach.enter_context(in_reach(self._device))
+
+    def accept(self) -> None:
+        assert self._device.subscribed
+
+    def send(self, data: bytes) -> None:
+        self._device.send(data)
+
+    def receive(self, count: int) -> bytes:
+        return bytes(self._received.get(timeout=PATIENCE_S) for _ in range(count))
+
+    def hang_up(self) -> None:
+        self._device.vanish()
+
+    def _hear(self, data: bytes) -> None:
+        for byte in data:
+            self._received.put(byte)
+
+    def close(self) -> None:
+        self._reach.close()
 
 
 class Rfc2217End:

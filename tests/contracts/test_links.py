@@ -11,11 +11,12 @@ from obdlog.errors import LinkClosedError
 from obdlog.links.base import Link
 from obdlog.links.registry import open_link
 from obdlog.links.spy import WireLog
-from tests.contracts.far_ends import FarEnd, PtyEnd, Rfc2217End, SocketEnd
+from tests.contracts.far_ends import FarEnd, LowEnergyEnd, PtyEnd, Rfc2217End, SocketEnd
 
-FAR_ENDS: dict[str, type[PtyEnd | SocketEnd | Rfc2217End]] = {
+FAR_ENDS: dict[str, type[PtyEnd | SocketEnd | Rfc2217End | LowEnergyEnd]] = {
     "socket": SocketEnd,
     "rfc2217": Rfc2217End,
+    "ble": LowEnergyEnd,
 }
 if sys.platform != "win32":
     FAR_ENDS["serial"] = PtyEnd

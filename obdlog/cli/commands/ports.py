@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from obdlog.cli import screen
 from obdlog.cli.exits import ExitCode
 from obdlog.cli.options import JsonOption
+
+if TYPE_CHECKING:
+    from obdlog.links.ble_scan import Heard
 
 
 def run(
@@ -19,6 +22,13 @@ def run(
     ask_all: Annotated[
         bool, typer.Option("--ask-all", help="Ask every serial port listed; says which first.")
     ] = False,
+    wireless: Annotated[
+        bool,
+        typer.Option(
+            "--wireless",
+            help="Also listen for Bluetooth LE devices for some seconds; connects to none.",
+        ),
+    ] = False,
     json: JsonOption = False,
 ) -> None:
     """List serial ports. Nothing is sent to any of them unless you say so.
@@ -28,6 +38,7 @@ def run(
     """
     from obdlog.links.serial_port import list_ports
 
+    heard = _listen() if wireless else None
     ports = {p.device: p.description for p in list_ports()}
     to_ask = list(dict.fromkeys([*(ask or []), *(ports if ask_all else [])]))
     if to_ask:
@@ -43,9 +54,12 @@ def run(
         for port in dict.fromkeys([*ports, *to_ask])
     ]
     if json:
-        screen.print_json({"format": "obdlog.ports/1", "ports": rows})
+        devices = None if heard is None else [_device(h) for h in heard]
+        screen.print_json({"format": "obdlog.ports/1", "ports": rows, "wireless": devices})
     else:
         _show(rows, asked=bool(to_ask))
+        if heard is not None:
+            _show_wireless(heard)
     if ask and not any(answers[port]["adapter"] for port in ask):
         raise typer.Exit(ExitCode.LINK)
 
@@ -60,6 +74,37 @@ def _show(rows: list[dict[str, object]], *, asked: bool) -> None:
     )
     if not asked:
         screen.say("Ask one with --ask PORT, or use it with --link PORT.")
+
+
+def _listen() -> tuple[Heard, ...]:
+    """Return the Bluetooth LE devices that can be heard."""
+    from obdlog.links import ble_scan
+
+    screen.progress(f"listening for Bluetooth LE devices for {ble_scan.SCAN_S:g} s")
+    return ble_scan.listen_around()
+
+
+def _device(heard: Heard) -> dict[str, object]:
+    return {
+        "link": heard.link,
+        "name": heard.name,
+        "signal_dbm": heard.signal_dbm,
+        "services": list(heard.services),
+    }
+
+
+def _show_wireless(heard: tuple[Heard, ...]) -> None:
+    if not heard:
+        screen.say("No Bluetooth LE device heard. Turn the ignition on and come near.")
+        return
+    screen.print_table(
+        ("Link", "Name", "Signal [dBm]", "Services that may be a serial line"),
+        ((h.link, h.name, h.signal_dbm, ", ".join(h.services) or "none advertised") for h in heard),
+    )
+    screen.say(
+        "Most of these are other people's devices: none was connected to. Use yours with "
+        "--link ble://ADDRESS, or see whether it answers as an adapter with --ask ble://ADDRESS."
+    )
 
 
 def _ask(port: str) -> dict[str, object]:
