@@ -58,8 +58,9 @@ def survey_vehicle(exchanges: Sequence[Exchange], bus: Bus) -> tuple[ModuleIdent
     A VIN of service 09 goes before one of F190 or 1A 90.
     """
     bitmaps = survey.supported(exchanges)
-    identifications = survey.survey_identification(exchanges)
-    shown = [classic_exchange(exchange) for exchange in exchanges]
+    asked = survey.without_polls(exchanges)
+    identifications = survey.survey_identification(asked)
+    shown = [classic_exchange(exchange) for exchange in asked]
     identities: list[ModuleIdentity] = []
     for address in survey.addresses(exchanges):
         identity = ModuleIdentity(
@@ -88,8 +89,8 @@ def survey_vehicle(exchanges: Sequence[Exchange], bus: Bus) -> tuple[ModuleIdent
                 identity,
                 vin=identity.vin or _vin_in(identification),
                 identification=identification,
-                request=survey.request_of(exchanges, address),
-                language=survey.language_of(exchanges, address),
+                request=survey.request_of(asked, address),
+                language=survey.language_of(asked, address),
             )
         )
     return tuple(identities)

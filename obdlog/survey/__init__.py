@@ -14,6 +14,7 @@ from obdlog.survey.answers import (
     language_of,
     refusal_meaning,
     request_of,
+    without_polls,
 )
 from obdlog.survey.codes import ModuleCode, ModuleCodes, survey_codes
 from obdlog.survey.data import (
@@ -59,4 +60,5 @@ __all__ = [
     "survey_readiness",
     "survey_readiness_groups",
     "survey_tests",
+    "without_polls",
 ]

@@ -26,6 +26,8 @@ _LANGUAGES = (
 )
 """Replies that only one language has, the surest first (service 22 exists in both)."""
 
+_CURRENT_DATA = 0x01
+
 _LEGISLATED = frozenset(f"{number:03X}" for number in range(0x7E8, 0x7F0))
 
 
@@ -78,27 +80,32 @@ def answered(exchanges: Iterable[Exchange]) -> bool:
     return any(e.outcome in (Outcome.ANSWERED, Outcome.REFUSED) for e in exchanges)
 
 
-def hears_all(exchanges: Iterable[Exchange], address: str) -> bool:
-    """Return whether a module takes part in what is asked of all.
-
-    By its address (ISO 15765-4, the older buses), or because it once answered such a request.
-    """
-    if address in _LEGISLATED or address == UNKNOWN_SOURCE or on_older_bus(address):
-        return True
-    return any(
-        m.source == address for e in exchanges if e.request.target == FUNCTIONAL for m in e.messages
+def hearing(exchanges: Iterable[Exchange]) -> frozenset[str]:
+    """Return the modules that answered anything that was asked of all."""
+    return frozenset(
+        m.source for e in exchanges if e.request.target == FUNCTIONAL for m in e.messages
     )
 
 
-def asked_of(exchanges: Sequence[Exchange], address: str) -> list[Exchange]:
-    """Return the exchanges whose request reached the module at `address`."""
-    hears = hears_all(exchanges, address)
+def asked_of(exchanges: Sequence[Exchange], address: str, *, hears_all: bool) -> list[Exchange]:
+    """Return the exchanges whose request reached the module at `address`.
+
+    What is asked of all reaches it where it once answered that (`hears_all`), or where its
+    address says that it must (ISO 15765-4, the older buses).
+    """
+    hears = hears_all or address in _LEGISLATED or address == UNKNOWN_SOURCE
+    hears = hears or on_older_bus(address)
     own = {e.request.target for e in exchanges if _meant(e, address)} - {FUNCTIONAL}
     return [
         e
         for e in exchanges
         if (hears if e.request.target == FUNCTIONAL else e.request.target in own)
     ]
+
+
+def without_polls(exchanges: Iterable[Exchange]) -> list[Exchange]:
+    """Return the exchanges but those of current data, which a road test is full of."""
+    return [e for e in exchanges if e.request.service != _CURRENT_DATA]
 
 
 def _meant(exchange: Exchange, address: str) -> bool:

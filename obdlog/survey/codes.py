@@ -21,9 +21,11 @@ from obdlog.survey.answers import (
     addresses,
     asked_of,
     classic,
+    hearing,
     language_of,
     last_answers,
     request_of,
+    without_polls,
 )
 from obdlog.survey.identification import survey_identification
 from obdlog.survey.lists import ModuleCode, read_lists
@@ -31,6 +33,9 @@ from obdlog.survey.readiness import readiness_by_module
 from obdlog.survey.records import FreezeFrame, freeze_frames, stored_records
 from obdlog.survey.unread import unread_of
 from obdlog.tables.decode import EMPTY, Context
+
+_OWNER = "02"
+"""PID of the code that a freeze frame belongs to."""
 
 __all__ = ["ModuleCode", "ModuleCodes", "survey_codes"]
 
@@ -77,16 +82,19 @@ class ModuleCodes:
 def survey_codes(exchanges: Sequence[Exchange], bus: Bus) -> tuple[ModuleCodes, ...]:
     """Return codes, lamp and freeze frames of each module, in address order."""
     exchanges = classic(exchanges)
-    answers = last_answers(exchanges)
+    heard = hearing(exchanges)
+    asked = without_polls(exchanges)
+    answers = last_answers(asked)
     lamps = {s: status.since_clear.lamp for s, status in readiness_by_module(exchanges).items()}
     contexts = scales.contexts(exchanges)
-    identifications = survey_identification(exchanges)
+    identifications = survey_identification(asked)
     return tuple(
         _module(
             address,
-            exchanges,
+            asked,
             answers,
             bus,
+            hears_all=address in heard,
             lamp=lamps.get(address),
             identification=identifications.get(address, ()),
             context=contexts.get(address, EMPTY),
@@ -101,6 +109,7 @@ def _module(
     answers: Answers,
     bus: Bus,
     *,
+    hears_all: bool,
     lamp: bool | None,
     identification: tuple[Item, ...],
     context: Context,
@@ -113,7 +122,8 @@ def _module(
         for code in found.codes
     )
     source = "codes" if found.lamp is not None else None
-    errors = [*found.problems, *unread_of(asked_of(exchanges, address), address, bus, language)]
+    asked = asked_of(exchanges, address, hears_all=hears_all)
+    errors = [*found.problems, *unread_of(asked, address, bus, language)]
     return ModuleCodes(
         address=address,
         name=module_name(address),
@@ -123,10 +133,10 @@ def _module(
         freeze_frames=(
             *freeze_frames(exchanges, address, context, bus),
             *(
-                FreezeFrame(code, record.readings, failure_type, record.number)
+                FreezeFrame(code, readings, failure_type, record.number)
                 for (code, failure_type), held in records.items()
                 for record in held
-                if record.readings
+                if (readings := tuple(r for r in record.readings if r.pid != _OWNER))
             ),
         ),
         error="; ".join(dict.fromkeys(errors)) or None,
