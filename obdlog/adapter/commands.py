@@ -61,6 +61,12 @@ COMMANDS: tuple[Command, ...] = (
     Command("ATCP<hh>", "priority bits of a 29-bit identifier", "1.0", Expects.OK),
     Command("ATCRA<id>", "receive only this CAN identifier", "1.3", Expects.OK),
     Command("ATCRA", "receive filter back to the default", "1.4", Expects.OK),
+    Command("ATAR", "receive addresses back to automatic", "1.2", Expects.OK),
+    Command("ATCF<id>", "receive only CAN identifiers like this one", "1.0", Expects.OK),
+    Command("ATCM<mask>", "bits in which they must be alike", "1.0", Expects.OK),
+    Command("ATFCSH<id>", "identifier of our own flow control", "1.1", Expects.OK),
+    Command("ATFCSD<bytes>", "data of our own flow control", "1.1", Expects.OK),
+    Command("ATFCSM<h>", "flow control: 0 the adapter's, 1 our own", "1.1", Expects.OK),
     Command("ATCAF1", "put in and take out the ISO 15765-2 control bytes", "1.0", Expects.OK),
     Command("ATCAF0", "leave the ISO 15765-2 control bytes to the program", "1.0", Expects.OK),
     Command("ATAL", "allow messages of more than seven bytes", "1.0", Expects.OK),
@@ -74,6 +80,8 @@ COMMANDS: tuple[Command, ...] = (
 
 MAX_REPLIES = 15
 MAX_REQUEST_BYTES = 8
+MAX_CAN_REQUEST_BYTES = 7
+"""What one CAN frame holds beside its length (ISO 15765-2); adapters send no second one."""
 
 
 def request_text(payload: bytes, replies: int | None = None) -> str:

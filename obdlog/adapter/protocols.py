@@ -42,6 +42,9 @@ FUNCTIONAL_HEADERS: dict[str, str] = {
 }
 """Header of a request to every emission-related module, by protocol number."""
 
+OTHER_WIDTH = {"6": "7", "7": "6", "8": "9", "9": "8"}
+"""Number of the CAN protocol with the other identifier width and the same bit rate."""
+
 _LEGISLATED_11_BIT = frozenset(f"7E{n}" for n in range(8))
 _HEX = re.compile(r"[0-9A-F]+")
 
@@ -83,17 +86,6 @@ def header_commands(protocol: BusProtocol, target: str) -> tuple[str, ...]:
     if first is None:
         raise ValueError(f"{protocol.name} has no physical requests")
     return (f"ATSH{first}{unit}{TESTER_ADDRESS}",)
-
-
-def receive_commands(source: str | None) -> tuple[str, ...]:
-    """Return the AT command that receives only `source`, or with None the default addresses.
-
-    The default (7E8–7EF and 18DAF1xx) suits every legislated module. Narrowing it is for other
-    CAN modules only: an adapter may know how to narrow and not how to widen again.
-    """
-    if source is None:
-        return ("ATCRA",)
-    return (f"ATCRA{_hex(source, 8 if len(source) == 8 else 3)}",)
 
 
 def response_address(protocol: BusProtocol, target: str) -> str | None:

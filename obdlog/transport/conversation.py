@@ -21,6 +21,10 @@ _RESTARTS = {Status.BANNER, Status.LV_RESET}
 _PROGRESS_TEXTS = (b"SEARCHING", b"BUS INIT", b"BUSINIT")
 
 
+class RestartedError(Exception):
+    """The adapter started anew before a line was sent; it was not sent."""
+
+
 class Conversation:
     """Half-duplex talk over a link.
 
@@ -36,7 +40,9 @@ class Conversation:
         self.clock = link.clock
         self.restarted = False
 
-    def ask(self, text: str, *, idle_s: float, total_s: float | None = None) -> Reply:
+    def ask(
+        self, text: str, *, idle_s: float, total_s: float | None = None, settled: bool = False
+    ) -> Reply:
         """Return the reply to the line `text`, without its echo.
 
         Gives up, with a reply that is not `prompted`, when nothing arrives for `idle_s` [s] or
@@ -47,8 +53,12 @@ class Conversation:
         ------
         LinkError
             The link is gone.
+        RestartedError
+            Only with `settled`: the adapter has lost its settings, and nothing was sent.
         """
         self.forget_stale()
+        if settled and self.restarted:
+            raise RestartedError
         self._reader.clear()
         self._arrivals.clear()
         self._waiting = True
@@ -115,6 +125,10 @@ class Conversation:
                 f"the adapter on {self._link.url} stopped talking",
                 hint="Unplug the adapter, wait ten seconds, plug it in and try again.",
             )
+
+    def settle(self) -> bool:
+        """Return whether the adapter is at its prompt, interrupting what it may be doing."""
+        return not self._waiting or self.nudge()
 
     def forget_stale(self) -> None:
         """Drop what arrived unasked, and notice a restart in it."""

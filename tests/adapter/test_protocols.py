@@ -12,7 +12,6 @@ import pytest
 from obdlog.adapter.protocols import (
     PROTOCOLS,
     header_commands,
-    receive_commands,
     request_address,
     response_address,
 )
@@ -103,11 +102,3 @@ def test_addresses_that_no_standard_gives() -> None:
     assert request_address(PROTOCOLS["6"], "768") is None
     assert request_address(PROTOCOLS["7"], "unknown") is None
     assert request_address(PROTOCOLS["3"], "10") is None
-
-
-def test_receive_commands() -> None:
-    assert receive_commands("768") == ("ATCRA768",)
-    assert receive_commands("18daf128") == ("ATCRA18DAF128",)
-    assert receive_commands(None) == ("ATCRA",)
-    with pytest.raises(ValueError, match="address"):
-        receive_commands("7E8\r")

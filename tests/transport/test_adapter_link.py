@@ -453,11 +453,6 @@ class TestAddressing:
         assert exchange.note == "this adapter cannot address 7E0"
         assert "010C" not in adapter.sent_since_set_up()
 
-    def test_a_target_of_another_protocol_is_misuse(self) -> None:
-        transport, _ = connected()
-        with pytest.raises(ValueError, match="18DA10F1"):
-            transport.exchange(Request(b"\x01\x0c", "18DA10F1"))
-
     def test_asking_before_connecting_is_misuse(self) -> None:
         with pytest.raises(ValueError, match="connect first"):
             AdapterTransport(FakeAdapter()).exchange(RPM)
