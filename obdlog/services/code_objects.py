@@ -11,7 +11,6 @@ from obdlog.services.asked import Asked, JsonObject, reading_object, two_digits
 from obdlog.services.code_reply import Code, CodeReply, StoredRecord
 from obdlog.services.report_replies import NUMBERINGS
 from obdlog.services.snapshots import snapshot_readings
-from obdlog.tables.decode import Context
 
 
 def code_object(code: Code) -> JsonObject:
@@ -32,15 +31,13 @@ def code_object(code: Code) -> JsonObject:
     return found | {key: value for key, value in extra.items() if value is not None}
 
 
-def record_object(record: StoredRecord, context: Context, bus: Bus = Bus.CAN) -> JsonObject:
-    """Return one stored record: its number, its bytes, and what of them can be read."""
+def _record(record: StoredRecord) -> JsonObject:
+    """Return one stored record: its number, its bytes, and those that can be told apart."""
     found: JsonObject = {"record": two_digits(record.number), "hex": record.data.hex().upper()}
     if record.items:
-        found["identifiers"] = [
-            {"identifier": f"{number:04X}", "hex": data.hex().upper()}
-            for number, data in record.items
-        ]
-        found["readings"] = [reading_object(r) for r in snapshot_readings(record, context, bus)]
+        found["identifiers"] = {
+            f"{number:04X}": data.hex().upper() for number, data in record.items
+        }
     return found
 
 
@@ -49,7 +46,7 @@ def _codes(reply: bytes, asked: Asked, result: JsonObject) -> None:
     if found.count is None or found.report is None:
         result["codes"] = [code_object(code) for code in found.codes]
     result["error"] = found.problem or None
-    info = _info(found, asked)
+    info = _info(found)
     if info:
         result["info"] = info
     readings = [
@@ -66,7 +63,7 @@ def _codes(reply: bytes, asked: Asked, result: JsonObject) -> None:
         )
 
 
-def _info(found: CodeReply, asked: Asked) -> JsonObject:
+def _info(found: CodeReply) -> JsonObject:
     if found.report is not None and found.count is not None:
         return {
             "count": found.count,
@@ -77,7 +74,7 @@ def _info(found: CodeReply, asked: Asked) -> JsonObject:
         "readiness_group": two_digits(found.readiness_group),
         "record": two_digits(found.record),
         "hex": found.data.hex().upper() or None,
-        "records": [record_object(r, asked.context) for r in found.records] or None,
+        "records": [_record(r) for r in found.records] or None,
     }
     return {key: value for key, value in told.items() if value is not None}
 

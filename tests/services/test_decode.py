@@ -336,9 +336,9 @@ class TestReportsOfService19:
         ]
         assert result["info"]["hex"] == "0102F40C1AF8F4057B"
         (record,) = result["info"]["records"]
-        assert (record["record"], record["identifiers"][1]) == (
+        assert (record["record"], record["identifiers"]) == (
             "01",
-            {"identifier": "F405", "hex": "7B"},
+            {"F40C": "1AF8", "F405": "7B"},
         )
         assert result["error"] is None
 
