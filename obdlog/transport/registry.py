@@ -8,8 +8,6 @@ from obdlog.links.registry import LINKS, open_link
 from obdlog.links.url import bad_url, parse_url
 from obdlog.transport.base import Transport
 
-LATER = {"can": "direct CAN"}
-
 
 def open_transport(url: str, *, protocol: str = "0") -> Transport:
     """Return the road that `url` names, not yet connected.
@@ -33,15 +31,13 @@ def open_transport(url: str, *, protocol: str = "0") -> Transport:
         parsed.allow("pace")
         pace = parsed.choice("pace", PACES, PACES[0])
         return cast("Transport", PlaybackTransport(parsed.place, pace=pace, url=url))
-    if parsed.scheme in LATER:
-        raise bad_url(
-            url,
-            "",
-            f"this release has no {LATER[parsed.scheme]}; it has {', '.join([*LINKS, 'replay'])}",
-        )
+    if parsed.scheme == "can":
+        from obdlog.transport.can_bus import CanTransport
+
+        return CanTransport(parsed)
     if parsed.scheme not in LINKS:
         raise bad_url(
-            url, "", f"{parsed.scheme!r} is none of the schemes {', '.join([*LINKS, 'replay'])}"
+            url, "", f"{parsed.scheme!r} is none of the schemes {', '.join([*LINKS, 'can', 'replay'])}"
         )
     from obdlog.transport.adapter_link import AdapterTransport
 

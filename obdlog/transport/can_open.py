@@ -1,0 +1,192 @@
+"""Opens a CAN interface by python-can, without disturbing a bus whose bit rate is not known.
+
+References
+----------
+ISO 15765-4, initialisation: 500 kbit/s, then 250 kbit/s; whoever causes errors leaves the bus.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import re
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING, Any
+
+from obdlog.clock import Clock
+from obdlog.errors import LinkOpenError, OpenFailure
+from obdlog.links.url import LinkUrl, bad_url
+
+if TYPE_CHECKING:
+    import can
+
+BIT_RATES = (500_000, 250_000)
+LISTEN_S = 1.0
+ENOUGH_FRAMES, ENOUGH_ERRORS = 5, 3
+
+NO_BIT_RATE = frozenset({"virtual", "udp_multicast", "socketcan", "socketcand"})
+"""Interfaces whose bit rate is set elsewhere (``ip link``, a server) or does not exist."""
+
+LISTEN_ONLY: dict[str, dict[str, Any]] = {
+    "slcan": {"listen_only": True},
+    "vector": {"listen_only": True},
+    "nixnet": {"listen_only": True},
+    "cantact": {"monitor": True},
+    "kvaser": {"driver_mode": False},
+    "seeedstudio": {"operation_mode": "silent"},
+    "pcan": {"state": "PASSIVE"},
+    "systec": {"state": "PASSIVE"},
+}
+"""How python-can opens an interface so that it only listens (python-can's documentation)."""
+
+_INTERFACE = re.compile(r"[a-z0-9_]{1,30}")
+
+
+class Heard(StrEnum):
+    """What listening at one bit rate brought."""
+
+    FRAMES = "frames"
+    ERRORS = "errors"
+    SILENCE = "silence"
+
+
+@dataclass(frozen=True, slots=True)
+class CanPlace:
+    """Where a bus is: python-can's interface and channel, and what the user states of it.
+
+    `bit_rate` [bit/s] and `id_bits` (11 or 29) are None where they are to be found.
+    """
+
+    url: str
+    interface: str
+    channel: str
+    bit_rate: int | None = None
+    id_bits: int | None = None
+
+    @property
+    def rates(self) -> tuple[int | None, ...]:
+        """The bit rates to try [bit/s]; None is the one that is set already."""
+        if self.bit_rate is not None:
+            return (self.bit_rate,)
+        return (None,) if self.interface in NO_BIT_RATE else BIT_RATES
+
+    @property
+    def searches(self) -> bool:
+        """Whether the bit rate has to be found."""
+        return len(self.rates) > 1
+
+
+def can_place(url: LinkUrl) -> CanPlace:
+    """Return the parts of ``can://INTERFACE/CHANNEL?bitrate=500000&ext=0``.
+
+    Raises
+    ------
+    LinkOpenError
+        The URL is malformed.
+    """
+    url.allow("bitrate", "ext")
+    interface, separator, channel = url.place.partition("/")
+    if not _INTERFACE.fullmatch(interface) or not separator or not channel:
+        raise bad_url(url.text, "can", "it names an interface and a channel")
+    rate = url.whole_number("bitrate", 0, 0, 8_000_000) or None
+    ext = {"0": 11, "1": 29}.get(url.choice("ext", ("", "0", "1"), ""))
+    return CanPlace(url.text, interface, channel, rate, ext)
+
+
+def open_bus(place: CanPlace, bit_rate: int | None, *, listen_only: bool = False) -> can.BusABC:
+    """Return the open bus.
+
+    Raises
+    ------
+    LinkOpenError
+        There is no such interface, its driver is missing, or it cannot be opened.
+    """
+    import can
+
+    if place.interface not in can.VALID_INTERFACES:
+        raise LinkOpenError(
+            f"there is no CAN interface {place.interface!r}",
+            reason=OpenFailure.BAD_URL,
+            hint=f"python-can knows {', '.join(sorted(can.VALID_INTERFACES))}.",
+        )
+    options: dict[str, Any] = {} if bit_rate is None else {"bitrate": bit_rate}
+    if place.interface == "udp_multicast":
+        options["fd"] = False
+    if listen_only:
+        options |= LISTEN_ONLY[place.interface]
+        if options.get("state") == "PASSIVE":
+            options["state"] = can.BusState.PASSIVE
+    try:
+        return can.Bus(interface=place.interface, channel=place.channel, **options)
+    except Exception as error:
+        # Drivers raise whatever they like; this is the border where it becomes ours.
+        raise _not_open(place, error) from error
+
+
+def _not_open(place: CanPlace, error: Exception) -> LinkOpenError:
+    import can
+
+    where = f"the CAN interface {place.interface} at {place.channel}"
+    said = " ".join(str(error).split())[:200]
+    text = said.casefold()
+    missing = isinstance(error, (can.CanInterfaceNotImplementedError, ImportError, RuntimeError))
+    if isinstance(error, PermissionError) or "not permitted" in text or "permission" in text:
+        return LinkOpenError(
+            f"{where} may not be opened by this user: {said}",
+            reason=OpenFailure.NOT_PERMITTED,
+            hint="Give this user the right to use the interface.",
+        )
+    if missing:
+        return LinkOpenError(
+            f"{where} cannot be used: {said or type(error).__name__}",
+            reason=OpenFailure.NEEDS_EXTRA,
+            hint="Its driver or library is missing; python-can's documentation says which.",
+        )
+    gone = isinstance(error, FileNotFoundError) or "no such device" in text
+    return LinkOpenError(
+        f"{where} cannot be opened: {said or type(error).__name__}",
+        reason=OpenFailure.MISSING if gone else OpenFailure.OTHER,
+        hint="Check its name, that it is plugged in and up, and that no other program has it.",
+    )
+
+
+def listen(place: CanPlace, bit_rate: int, clock: Clock) -> Heard:
+    """Return what is heard at `bit_rate` without taking part in the traffic.
+
+    Raises
+    ------
+    LinkOpenError
+        The interface has no way to only listen, or cannot be opened.
+    """
+    if place.interface not in LISTEN_ONLY:
+        raise LinkOpenError(
+            f"the bit rate of the bus at {place.interface} is not known, and this interface cannot "
+            "listen without taking part",
+            reason=OpenFailure.BAD_URL,
+            hint="A wrong bit rate disturbs the vehicle. State it, for example ?bitrate=500000.",
+        )
+    bus = open_bus(place, bit_rate, listen_only=True)
+    frames = errors = 0
+    try:
+        until_s = clock.now_s() + LISTEN_S
+        while (left_s := until_s - clock.now_s()) > 0:
+            message = bus.recv(left_s)
+            if message is None:
+                continue
+            errors += message.is_error_frame
+            frames += not message.is_error_frame
+            if frames >= ENOUGH_FRAMES or errors >= ENOUGH_ERRORS:
+                break
+    except Exception as error:
+        raise _not_open(place, error) from error
+    finally:
+        shut(bus)
+    if errors > frames:
+        return Heard.ERRORS
+    return Heard.FRAMES if frames else Heard.SILENCE
+
+
+def shut(bus: can.BusABC) -> None:
+    """Leave the bus, whatever state it is in."""
+    with contextlib.suppress(Exception):
+        bus.shutdown()
