@@ -88,7 +88,20 @@ def _roots(case: Case) -> list[CodeFacts]:
         and c.statuses & {CONFIRMED, FAILING_NOW}
         and row.component.leads_to_code(case.code.code)
         and not (case.row is not None and _leads_back(case.row, row))
+        and _noted_here(case, c, row)
     ]
+
+
+def _noted_here(case: Case, root: CodeFacts, row: CodeRow) -> bool:
+    """Return whether `root` can be the root of what this module notes.
+
+    Data that a module misses have their consequences in that module: what another one misses
+    explains nothing but its own codes and those of the network.
+    """
+    mine = case.row.fault.sort if case.row else ""
+    if row.fault.sort != _NETWORK or mine == _NETWORK:
+        return True
+    return any(c.code == root.code and c.module == case.code.module for c in case.everything)
 
 
 def _leads_back(mine: CodeRow, root: CodeRow) -> bool:

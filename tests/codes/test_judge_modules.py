@@ -62,6 +62,18 @@ def test_what_others_say_of_a_module_follows_from_its_own_code() -> None:
     assert found == {"C0031": Verdict.FAULT, "U0415": Verdict.FOLLOW_ON}
 
 
+def test_what_others_miss_of_a_module_does_not_explain_its_own_circuit() -> None:
+    """U0121: communication with the brake module lost, noted by two others."""
+    found = verdicts(brakes("C0034"), restraints("U0121"), CodeFacts("U0121", "7E8", STORED))
+    assert found["C0034"] is Verdict.FAULT
+
+
+def test_what_a_module_misses_may_explain_its_own_codes() -> None:
+    """P0500, vehicle speed, in the engine's module beside its own U0121."""
+    found = verdicts(CodeFacts("U0121", "7E8", STORED), CodeFacts("P0500", "7E8", STORED))
+    assert found["P0500"] is Verdict.FOLLOW_ON
+
+
 def test_a_lamp_that_waits_for_the_key_cycle_is_no_fault() -> None:
     assert verdicts(brakes("C0031", ERASED)) == {"C0031": Verdict.UNDECIDED}
 
