@@ -55,6 +55,10 @@ NO_STANDARD_SEARCH = (
     "on this older bus there is no standard way to search; only modules that a map names were tried"
 )
 
+USUAL_ONLY = (
+    "modules that answer from an unusual address: this adapter listened to one address at a time, "
+    "eight above the one asked"
+)
 NOT_CARRIED = "this road does not carry such addresses on this vehicle's bus"
 
 Progress = Callable[[str], None]
@@ -191,16 +195,16 @@ def find_one(client: Client, address: str) -> Module | None:
 
 def recorded_modules(exchanges: Iterable[Exchange]) -> tuple[Module, ...]:
     """Return the modules that a recording asked alone and that answered, in its order."""
-    asked: dict[str, Counter[str]] = {}
+    answered: dict[str, Counter[str]] = {}
     for exchange in exchanges:
         if exchange.request.target != FUNCTIONAL:
-            counts = asked.setdefault(exchange.request.target, Counter())
-            counts.update(_sources(exchange))
-    pairs: dict[str, str] = {}
-    for request, sources in asked.items():
-        for response, _ in sources.most_common():
-            pairs.setdefault(response, request)
-    return tuple(module_at(request, response) for response, request in pairs.items())
+            for source in _sources(exchange):
+                answered.setdefault(source, Counter())[exchange.request.target] += 1
+    # An answer may have come late, when another address had been asked: most answers tell.
+    return tuple(
+        module_at(requests.most_common(1)[0][0], response)
+        for response, requests in answered.items()
+    )
 
 
 def legislated(exchanges: Iterable[Exchange]) -> frozenset[str]:
@@ -285,11 +289,13 @@ class _Search:
                 self.searched.append(f"{count} addresses in {RANGES[bits]} ({payload.hex(' ')})")
             if stopped:
                 self.not_reached.append(f"{RANGES[bits]}: {stopped}")
-                return
+                break
+        if bits == 11 and not getattr(self.client.transport, "searches_ranges", True):
+            self.not_reached.append(USUAL_ONLY)
 
     def _ask_all(self, bits: int, payload: bytes) -> str:
         """Ask the range with `payload`; return why it was given up, else nothing."""
-        not_carried = 0
+        not_carried, before = 0, ""
         taken = {m.request for m in self.found.values()} | {m.request for m in self.silent}
         taken |= {usual_request(address) or "" for address in self._legislated}
         for number, request in enumerate(_candidates(bits)):
@@ -308,14 +314,15 @@ class _Search:
             else:
                 not_carried = 0
             if exchange is not None:
-                self._note(request, exchange)
+                self._note(request, exchange, payload, before)
+            before = request
             if len(self.found) >= MOST_FOUND:
                 return f"given up after {MOST_FOUND} modules"
             self.client.transport.clock.sleep_s(PAUSE_S)
         return ""
 
-    def _note(self, request: str, exchange: Exchange) -> None:
-        """Keep who answered at `request`."""
+    def _note(self, request: str, exchange: Exchange, payload: bytes, before: str) -> None:
+        """Keep who answered at `request`, or late at the address that was asked `before`."""
         sources = [s for s in _sources(exchange) if s not in self._legislated]
         if not sources:
             if exchange.damaged or exchange.outcome is Outcome.GARBLED:
@@ -332,7 +339,22 @@ class _Search:
         elif sources[0] in self.found:
             self._elsewhere.setdefault(sources[0], []).append(request)
         else:
-            self.found[sources[0]] = module_at(request, sources[0])
+            self._confirm(sources[0], payload, request, before)
+
+    def _confirm(self, source: str, payload: bytes, *requests: str) -> None:
+        """Ask again, so that a late or a stray answer gives no module a wrong address."""
+        usual, self.wait_s = self.wait_s, max(self.wait_s, PATIENT_WAIT_S)
+        try:
+            for request in filter(None, requests):
+                exchange = self.ask(payload, request, source)
+                if exchange is not None and source in _sources(exchange):
+                    self.found[source] = module_at(request, source)
+                    return
+        finally:
+            self.wait_s = usual
+        self.remarks.append(
+            f"{source} answered once when {requests[0]} was asked, and not again; it was not read"
+        )
 
     def _moves(self) -> str:
         """Return why the search ends where the vehicle does not stand any more, else nothing."""

@@ -52,7 +52,8 @@ def test_only_harmless_requests_go_out_one_at_a_time_to_the_ranges():
     find(bus)
     searched = [r for r in bus.requests if r.purpose == discovery.PURPOSE]
     assert {r.payload for r in searched} == {b"\x3e\x00"}
-    assert all(r.wait_s == discovery.WAIT_S and r.reply_from is None for r in searched)
+    assert {(r.target, r.reply_from) for r in searched if r.reply_from} == {("7B0", "7B8")}
+    assert all(r.wait_s == discovery.WAIT_S for r in searched if r.reply_from is None)
     narrow = [int(t, 16) for t in bus.targets if len(t) == 3]
     assert min(narrow) == 0x700
     assert max(narrow) == 0x7F7
@@ -182,7 +183,34 @@ def test_only_answers_are_kept_in_memory():
     bus = ModuleBus({"7B0": FakeModule("7B8")})
     client = connected(bus)
     discovery.find_modules(client)
-    assert len([e for e in client.exchanges if e.request.purpose == discovery.PURPOSE]) == 1
+    assert len([e for e in client.exchanges if e.request.purpose == discovery.PURPOSE]) == 2
+
+
+@pytest.mark.parametrize(("again", "expected"), [(True, [("7B0", "7B8")]), (False, [])])
+def test_a_late_answer_gives_no_module_a_wrong_address(again, expected):
+    """7B0 is asked first; its module answers when 7B1 has been asked."""
+
+    class Late(ModuleBus):
+        def exchange(self, request: Request) -> Exchange:
+            if request.target == "7B1" and request.reply_from is None:
+                return Exchange(0.0, request, (EcuMessage("7B8", b"\x7e\x00"),))
+            return super().exchange(request)
+
+    answers = [None, "7E00"] if again else None
+    module = FakeModule("7B8", {"3E00": answers}, otherwise="silence")  # type: ignore[dict-item]
+    found = find(Late({"7B0": module}))
+    assert pairs(found) == expected
+    assert bool(found.remarks) is not again
+    if not again:
+        assert "7B8 answered once when 7B1 was asked, and not again" in found.remarks[0]
+
+
+def test_an_adapter_that_hears_one_address_at_a_time_may_miss_some_and_that_is_told():
+    bus = ModuleBus({"7B0": FakeModule("7B8")})
+    bus.searches_ranges = False  # type: ignore[attr-defined]
+    found = find(bus)
+    assert pairs(found) == [("7B0", "7B8")]
+    assert discovery.USUAL_ONLY in found.not_reached
 
 
 def test_ctrl_c_keeps_what_was_found():
@@ -227,7 +255,7 @@ def test_a_patient_search_asks_the_silent_ones_for_the_default_session():
     bus = ModuleBus({"7B0": deaf, "720": FakeModule("728")})
     found = find(bus, thorough=True)
     assert pairs(found) == [("720", "728"), ("7B0", "7B8")]
-    assert bus.asked_of("720") == ["3E00"]
+    assert bus.asked_of("720") == ["3E00", "3E00"]
     assert {r.payload for r in bus.requests if r.purpose == discovery.PURPOSE} == {
         b"\x3e\x00",
         b"\x10\x01",

@@ -197,6 +197,12 @@ class AdapterTransport:
             damaged=judged.damaged,
         )
 
+    @property
+    def searches_ranges(self) -> bool:
+        """Whether a search hears a module wherever it answers from, as far as is known."""
+        hears = self._reach is None or self._reach.searches_ranges
+        return hears and self._floods < MOST_FLOODS
+
     def measure_reach(self) -> None:
         """Find out by the engine's module whether modules of any address could be asked.
 

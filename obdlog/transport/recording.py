@@ -52,6 +52,11 @@ class RecordingTransport:
         return getattr(self._transport, "asked", ())
 
     @property
+    def searches_ranges(self) -> bool:
+        """Whether a search hears a module wherever it answers from, as far as is known."""
+        return getattr(self._transport, "searches_ranges", True)
+
+    @property
     def session(self) -> Session | None:
         """The recording that is played back, None on a real road."""
         return getattr(self._transport, "session", None)
