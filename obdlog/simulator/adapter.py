@@ -12,16 +12,9 @@ from collections.abc import Callable
 from math import inf
 from random import Random
 
-from obdlog.simulator.buses import (
-    BY_NUMBER,
-    FUNCTIONAL_11,
-    FUNCTIONAL_29,
-    BusKind,
-    request_id,
-    response_id,
-)
+from obdlog.simulator.answers import Answer
+from obdlog.simulator.buses import BY_NUMBER, FUNCTIONAL_11, FUNCTIONAL_29, BusKind
 from obdlog.simulator.car import SimulatedCar
-from obdlog.simulator.ecu import NEGATIVE, PENDING, Answer
 from obdlog.simulator.frames import Frame, build_can_frames, build_legacy_frame
 from obdlog.simulator.personality import Personality
 from obdlog.simulator.printer import print_frame
@@ -260,7 +253,7 @@ class Adapter:
             self._connected, self._connected_from_s = car_kind, ready
             return ready
         wanted = BY_NUMBER.get(settings.protocol)
-        fits = awake and wanted is car_kind
+        fits = awake and wanted is not None and self._shares_bus(wanted)
         if wanted is not None and wanted.family in {"iso9141", "kwp"}:
             dots = "" if wanted.number == "5" else "..."
             takes = 0.35 if wanted.number == "5" else 2.6
@@ -276,20 +269,27 @@ class Adapter:
             is_can = wanted is None or wanted.is_can
             self._fail("CAN ERROR" if is_can else "NO DATA", at_s + _LOST_BUS_S)
             return None
-        self._connected = car_kind
+        self._connected = wanted
         return at_s
+
+    def _shares_bus(self, wanted: BusKind) -> bool:
+        """Whether what is sent on `wanted` gets through: on CAN the speed alone decides."""
+        kind = self._car.profile.bus_kind
+        return wanted is kind or (
+            wanted.is_can and kind.is_can and wanted.bit_rate == kind.bit_rate
+        )
 
     def _fail(self, text: str, at_s: float) -> None:
         self._listen_until_s = at_s
         self._reply([text], at_s)
 
     def _converse(self, payload: bytes, count: int, at_s: float) -> None:
-        kind = self._car.profile.bus_kind
+        kind = self._connected or self._car.profile.bus_kind
         sent = at_s + self._nature.overhead_s + self._request_s(kind, payload)
         asked, target = self._unwrap(payload, kind), self._target(kind)
         answers: list[Answer] = []
         if asked and target != _NOBODY:
-            answers = self._car.answers(asked, target, sent)
+            answers = self._car.answers(asked, target, sent, id_bits=kind.id_bits)
         if not self._settings.responses:
             self._listen_until_s = sent
             self._finish(sent)
@@ -325,20 +325,18 @@ class Adapter:
         free = sent_s
         for answer in answers:
             began = sent_s + answer.after_s
-            pending = answer.payload[:1] == bytes([NEGATIVE]) and answer.payload[2] == PENDING
+            pending, at = answer.pending, answer.source
             if kind.is_can:
-                identifier = response_id(kind, answer.ecu.address)
-                if self._nature.filters and not settings.passes(identifier):
+                if self._nature.filters and not settings.passes(at.response, kind.id_bits):
                     continue
-                frames = build_can_frames(identifier, answer.payload, gap_s=settings.separation_s)
-                address = request_id(kind, answer.ecu.address)
-                if len(frames) > 1 and not settings.flows(address):
+                frames = build_can_frames(at.response, answer.payload, gap_s=settings.separation_s)
+                if len(frames) > 1 and not settings.flows(at.request, at.response, kind.id_bits):
                     frames = frames[:1]
                 if self._nature.keep_frames:
                     frames = frames[: self._nature.keep_frames]
                 found += [(began + f.after_s, f, pending) for f in frames]
             else:
-                frame = build_legacy_frame(kind, answer.ecu.address, answer.payload)
+                frame = build_legacy_frame(kind, f"{at.response:02X}", answer.payload)
                 # One wire: a message waits until the one before has gone.
                 free = max(began, free) + frame.after_s
                 found.append((free, frame, pending))

@@ -2,29 +2,46 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 
+from obdlog.simulator.answers import (
+    BAD_LENGTH,
+    BAD_SUBFUNCTION,
+    BUSY,
+    CONDITIONS,
+    NEGATIVE,
+    NOT_SUPPORTED,
+    OUT_OF_RANGE,
+    PENDING,
+    Answer,
+    Refused,
+    legislated_address,
+)
 from obdlog.simulator.buses import BusKind
-from obdlog.simulator.memory import Memory, code_bytes
+from obdlog.simulator.codes import code_bytes
+from obdlog.simulator.memory import Memory
 from obdlog.simulator.profile import EcuSpec, Profile
+from obdlog.simulator.reports import build_report
 from obdlog.simulator.signals import KNOWN_PIDS, build_pid
 from obdlog.simulator.state import State
 from obdlog.simulator.vehicle import Vehicle
 
-NEGATIVE = 0x7F
-NOT_SUPPORTED, BAD_FORMAT, BUSY, CONDITIONS, PENDING = 0x11, 0x12, 0x21, 0x22, 0x78
 _OWN_PIDS = frozenset({0x01, 0x02, 0x21, 0x30, 0x31, 0x41, 0x4D, 0x4E})
-_PENDING_GAP_S = 0.04
+_SESSION, _PRESENT = 0x10, 0x3E
+_REPORTS = (0x01, 0x02, 0x0A)
+_AVAILABLE = 0xAD
+"""Status bits that a legislated unit tells by ISO 14229-1."""
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
-    """A response payload, `after_s` [s] after the request; several make one long answer."""
+class ListedCode:
+    """A code of a legislated unit as reports of service 19 show it."""
 
-    ecu: EcuSpec
-    payload: bytes
-    after_s: float
+    three: bytes
+    status: int
+    records: Mapping[str, str] = field(default_factory=dict)
+    snapshot: Mapping[str, str] = field(default_factory=dict)
 
 
 def build_bitmap(base: int, supported: set[int]) -> bytes:
@@ -41,6 +58,8 @@ def build_bitmap(base: int, supported: set[int]) -> bytes:
 class Ecu:
     """One ECU of the car; `on_erase` is called after an accepted erase."""
 
+    legislated = True
+
     def __init__(
         self, profile: Profile, spec: EcuSpec, vehicle: Vehicle, on_erase: Callable[[], None]
     ) -> None:
@@ -48,6 +67,7 @@ class Ecu:
         self.memory = Memory(profile, spec)
         self._profile, self._vehicle, self._on_erase = profile, vehicle, on_erase
         self._bus: BusKind = profile.bus_kind
+        self.address = legislated_address(self._bus, spec.address)
         own = _OWN_PIDS if spec.role == "engine" else _OWN_PIDS - {0x02}
         self._pids = {p for p in spec.pids if p in KNOWN_PIDS or p in own}
         self._busy = dict(spec.manners.busy)
@@ -61,8 +81,10 @@ class Ecu:
             0x07: lambda rest: self._codes(0x47, "pending", rest),
             0x09: self._information,
             0x0A: lambda rest: self._codes(0x4A, "permanent", rest),
-            0x10: self._session,
-            0x3E: self._present,
+            0x14: self._clear_all,
+            0x19: self._report,
+            _SESSION: self._session,
+            _PRESENT: self._present,
         }
 
     @property
@@ -78,27 +100,32 @@ class Ecu:
         delay = self.spec.latency_ms / 1000.0
         service = payload[0]
         key = f"{service:02X}"
-        offered = service in self.spec.services or service in {0x10, 0x3E}
+        offered = service in self.spec.services or service in {_SESSION, _PRESENT}
         if not offered or service not in self._services:
             return self._refuse(service, NOT_SUPPORTED, delay, functional=functional)
         if self._busy.get(key, 0) > 0:
             self._busy[key] -= 1
-            return [Answer(self.spec, bytes([NEGATIVE, service, BUSY]), delay)]
+            return self._refuse(service, BUSY, delay)
         answers: list[Answer] = []
         for _ in range(self.spec.manners.pending.get(key, 0)):
-            answers.append(Answer(self.spec, bytes([NEGATIVE, service, PENDING]), delay))
-            delay += _PENDING_GAP_S
-        found = self._services[service](payload[1:])
+            answers += self._refuse(service, PENDING, delay)
+            delay += self.spec.manners.gap_ms / 1000.0
+        try:
+            found = self._services[service](payload[1:])
+        except Refused as refused:
+            return self._refuse(service, refused.code, delay, functional=functional)
         if found is None:
-            return self._refuse(service, BAD_FORMAT, delay, functional=functional)
+            return self._refuse(service, BAD_SUBFUNCTION, delay, functional=functional)
         for index, reply in enumerate(found):
-            answers.append(Answer(self.spec, reply, delay + 0.01 * index))
+            answers.append(Answer(self.address, reply, delay + 0.01 * index))
         return answers if found else []
 
-    def _refuse(self, service: int, code: int, delay: float, *, functional: bool) -> list[Answer]:
+    def _refuse(
+        self, service: int, code: int, delay: float, *, functional: bool = False
+    ) -> list[Answer]:
         if functional:
             return []
-        return [Answer(self.spec, bytes([NEGATIVE, service, code]), delay)]
+        return [Answer(self.address, bytes([NEGATIVE, service, code]), delay)]
 
     # Services 01 and 02
 
@@ -160,11 +187,11 @@ class Ecu:
     def _codes(self, first: int, kind: str, rest: bytes) -> list[bytes] | None:
         if rest:
             return None
-        codes = [code_bytes(text) for text in self.memory.listed(kind)]
+        found = [code_bytes(text) for text in self.memory.listed(kind)]
         if self._bus.is_can:
-            return [bytes([first, len(codes)]) + b"".join(codes)]
+            return [bytes([first, len(found)]) + b"".join(found)]
         # Three codes a message, padded; one message of zeros when there are none.
-        groups = [codes[i : i + 3] for i in range(0, len(codes), 3)] or [[]]
+        groups = [found[i : i + 3] for i in range(0, len(found), 3)] or [[]]
         return [bytes([first]) + b"".join(group).ljust(6, b"\x00") for group in groups]
 
     def _clear(self, rest: bytes) -> list[bytes] | None:
@@ -172,11 +199,36 @@ class Ecu:
             return None
         if self.state.rpm > 0:
             return [bytes([NEGATIVE, 0x04, CONDITIONS])]
+        self._forget()
+        return [b"\x44"]
+
+    def _forget(self) -> None:
         self.memory.erase()
         if self.spec.role == "engine":
             self._vehicle.forget_trims()
         self._on_erase()
-        return [b"\x44"]
+
+    # Services 14 and 19 (ISO 14229-1), for a unit that offers them besides
+
+    def listed(self) -> list[ListedCode]:
+        """Return every code the unit can set, as ISO 14229-1 shows it."""
+        return [
+            ListedCode(code_bytes(c.spec.code) + bytes([c.spec.failure_type]), c.status)
+            for c in self.memory.codes
+        ]
+
+    def _report(self, rest: bytes) -> list[bytes]:
+        return build_report(rest, self.listed(), _AVAILABLE, _REPORTS)
+
+    def _clear_all(self, rest: bytes) -> list[bytes]:
+        if len(rest) != 3:
+            raise Refused(BAD_LENGTH)
+        if rest != b"\xff\xff\xff":
+            raise Refused(OUT_OF_RANGE)
+        if self.state.rpm > 0:
+            raise Refused(CONDITIONS)
+        self._forget()
+        return [b"\x54"]
 
     # Services 05 and 06
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from obdlog.simulator import codes
 from obdlog.simulator.monitors import Monitors
 from obdlog.simulator.profile import CodeSpec, EcuSpec, Profile
 from obdlog.simulator.signals import KNOWN_PIDS, build_pid
@@ -12,18 +13,11 @@ from obdlog.tables.context import Context
 from obdlog.tables.encode import encode_pid
 from obdlog.tables.signals import by_name
 
-_LETTERS = "PCBU"
 _FRAME_PIDS = (0x03, 0x04, 0x05, 0x06, 0x07, 0x0B, 0x0C, 0x0D, 0x0E, 0x0F, 0x10, 0x11, 0x1F)
 _GOOD_DRIVES = 3
 _WARM_UP_RISE_C, _WARM_UP_REACHED_C = 22.0, 71.0
 _HEALED_RUN_S, _HEALED_FAST_S, _HEALED_IDLE_S = 600.0, 300.0, 30.0
 """A permanent code heals after so much running, driving above 40 km/h and idling [s]."""
-
-
-def code_bytes(text: str) -> bytes:
-    """Return the two bytes of a code such as ``P0102``."""
-    number = _LETTERS.index(text[0]) << 14 | int(text[1]) << 12 | int(text[-3:], 16)
-    return number.to_bytes(2, "big")
 
 
 @dataclass(slots=True)
@@ -37,10 +31,22 @@ class StoredCode:
     failed_drive: int = -1
     good_drives: int = 0
 
+    failing: bool = False
+    tested: bool = True
+
     @property
     def lights_lamp(self) -> bool:
         """Whether it keeps the lamp on: until three drives in a row tested it as good."""
         return self.confirmed and self.spec.lamp and self.good_drives < _GOOD_DRIVES
+
+    @property
+    def status(self) -> int:
+        """The status byte of ISO 14229-1."""
+        found = 0 if self.tested else codes.UNTESTED | codes.UNTESTED_CYCLE
+        found |= codes.CONFIRMED | codes.FAILED_SINCE if self.confirmed else 0
+        found |= codes.PENDING if self.pending else 0
+        found |= codes.FAILED | codes.FAILED_CYCLE | codes.FAILED_SINCE if self.failing else 0
+        return found | (codes.LAMP if self.lights_lamp else 0)
 
 
 @dataclass(slots=True)
@@ -103,6 +109,7 @@ class Memory:
         for code in self.codes:
             code.confirmed = code.pending = False
             code.failed_drive, code.good_drives = -1, 0
+            code.failing = code.tested = False
         self.frame_code, self.frame = None, {}
         self.counters = Counters(0, 0.0, 0.0, 0.0, 0.0)
         self.tested = set()
@@ -147,6 +154,8 @@ class Memory:
             self._count(state, step_s, moved_m)
             for name in self.monitors.advance(state, step_s):
                 self.tested.add(name)
+                for code in self.codes:
+                    code.tested = code.tested or code.spec.monitor == name
                 if name == "evaporative-system":
                     self._since_evap_m = 0.0
         for code in self.codes:
@@ -181,7 +190,7 @@ class Memory:
             return
         earlier = code.pending and code.failed_drive < self._drive_number
         code.failed_drive, code.good_drives = self._drive_number, 0
-        code.pending = True
+        code.pending = code.failing = code.tested = True
         if spec.trips == 1 or earlier:
             code.confirmed = True
             code.permanent = code.permanent or (spec.lamp and 0x0A in self.spec.services)

@@ -64,6 +64,11 @@ _ALL = (
         nul_rate=0.01,
         drop_rate=0.0006,
     ),
+    Personality(
+        "fixed-filter",
+        "sound, but refuses every command for receive filter and flow control",
+        unknown=("AR", "CRA", "CF", "CM", "FC"),
+    ),
     Personality("slow-speed", "a sound adapter at 9600 bit/s", baud=9_600, overhead_s=0.008),
 )
 

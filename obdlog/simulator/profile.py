@@ -9,17 +9,15 @@ import msgspec
 
 from obdlog.errors import LinkOpenError, OpenFailure, TableError
 from obdlog.simulator.buses import BUSES, BusKind
+from obdlog.simulator.module_spec import ModuleSpec
+from obdlog.simulator.parts import Manners, Part
 from obdlog.tables.context import EMPTY, Context
 
 DRIVE_PREFIX = "drive-"
 """Profiles whose file name begins like this are drives, not cars."""
 
 
-class _Part(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """A table of a profile; an unknown key is an error."""
-
-
-class Engine(_Part, frozen=True):
+class Engine(Part, frozen=True):
     """The engine: `needed_trim_pct` is the fuel correction that the mixture really needs [%]."""
 
     kind: Literal["spark", "compression"]
@@ -30,7 +28,7 @@ class Engine(_Part, frozen=True):
     charging: Literal["fixed", "smart"] = "fixed"
 
 
-class Body(_Part, frozen=True):
+class Body(Part, frozen=True):
     """What the engine has to move, and through which gears."""
 
     mass_kg: float = 1380.0
@@ -41,7 +39,7 @@ class Body(_Part, frozen=True):
     gears: tuple[float, ...] = (3.55, 2.05, 1.39, 1.05, 0.87, 0.74)
 
 
-class Conditions(_Part, frozen=True):
+class Conditions(Part, frozen=True):
     """State of the car and the day when the simulation begins."""
 
     ambient_c: float = 19.0
@@ -54,14 +52,14 @@ class Conditions(_Part, frozen=True):
     soak_h: float = 10.0
 
 
-class Faults(_Part, frozen=True):
+class Faults(Part, frozen=True):
     """Faults that are present; `maf` and `iat` say how the circuit reads."""
 
     maf: Literal["none", "low"] = "none"
     iat: Literal["none", "open"] = "none"
 
 
-class Counters(_Part, frozen=True):
+class Counters(Part, frozen=True):
     """Counters since the last erase, as they stand when the simulation begins."""
 
     warm_ups: int = 60
@@ -71,14 +69,16 @@ class Counters(_Part, frozen=True):
     lamp_minutes: float = 0.0
 
 
-class CodeSpec(_Part, frozen=True):
+class CodeSpec(Part, frozen=True):
     """A code that is stored, or that would be set while its cause is `present`.
 
     `after_s` counts seconds of ``when``: with the key on, of the running engine, or never by
-    time alone (``monitor``: when that monitor has run).
+    time alone (``monitor``: when that monitor has run). `failure_type` is the third byte of the
+    code where a unit speaks ISO 14229-1.
     """
 
     code: str
+    failure_type: int = 0
     confirmed: bool = False
     pending: bool = False
     permanent: bool = False
@@ -90,14 +90,14 @@ class CodeSpec(_Part, frozen=True):
     monitor: str = "components"
 
 
-class FrameSpec(_Part, frozen=True):
+class FrameSpec(Part, frozen=True):
     """A stored freeze frame: the code that owns it and its signals."""
 
     code: str
     values: dict[str, float]
 
 
-class TestSpec(_Part, frozen=True):
+class TestSpec(Part, frozen=True):
     """A Service 06 result on CAN; raw numbers, as an ECU holds them."""
 
     mid: int
@@ -109,7 +109,7 @@ class TestSpec(_Part, frozen=True):
     monitor: str = "components"
 
 
-class LegacyTestSpec(_Part, frozen=True):
+class LegacyTestSpec(Part, frozen=True):
     """A Service 06 result on the older buses: limit type in bit 7 of `component`."""
 
     tid: int
@@ -119,7 +119,7 @@ class LegacyTestSpec(_Part, frozen=True):
     monitor: str = "components"
 
 
-class OxygenTestSpec(_Part, frozen=True):
+class OxygenTestSpec(Part, frozen=True):
     """A Service 05 result: constants have no limits."""
 
     tid: int
@@ -129,14 +129,7 @@ class OxygenTestSpec(_Part, frozen=True):
     high: int | None = None
 
 
-class Manners(_Part, frozen=True):
-    """How an ECU behaves under load: services (hex) → number of 7F xx 78 or 7F xx 21 first."""
-
-    pending: dict[str, int] = {}
-    busy: dict[str, int] = {}
-
-
-class EcuSpec(_Part, frozen=True):
+class EcuSpec(Part, frozen=True):
     """One ECU: `address` is its response identifier (``7E8``) or its node (``10``).
 
     `pid_13` or `pid_1d` say which oxygen sensors there are (bank 1, sensors 1 and 2 by default),
@@ -185,14 +178,14 @@ class EcuSpec(_Part, frozen=True):
         return context
 
 
-class Timeline(_Part, frozen=True):
+class Timeline(Part, frozen=True):
     """What the driver does by himself: see ``docs/simulator.md``."""
 
     drive: str = "road-test"
     start_after_clear_s: float = 5.0
 
 
-class Profile(_Part, frozen=True):
+class Profile(Part, frozen=True):
     """A car as a whole. `scenario` is the file's name without its ending."""
 
     title: str
@@ -201,6 +194,7 @@ class Profile(_Part, frozen=True):
     vin: str
     engine: Engine
     ecu: tuple[EcuSpec, ...]
+    module: tuple[ModuleSpec, ...] = ()
     body: Body = Body()
     conditions: Conditions = Conditions()
     faults: Faults = Faults()
@@ -258,6 +252,8 @@ def parse_profile(text: str, *, name: str) -> Profile:
         raise TableError(f"bus {profile.bus!r} is not one of {known}", file=f"{name}.toml")
     if not profile.ecu:
         raise TableError("a car needs at least one ECU", file=f"{name}.toml")
+    if profile.module and not profile.bus_kind.is_can:
+        raise TableError(f"a car on {profile.bus} has no CAN modules", file=f"{name}.toml")
     return msgspec.structs.replace(profile, scenario=name)
 
 

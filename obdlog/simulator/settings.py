@@ -12,12 +12,21 @@ _TIMEOUT_UNIT_S = 0.004096
 _DEFAULT_TIMEOUT = 0x32
 
 _ACCEPTED = re.compile(
-    r"AL|NL|AR|BI|CEA([0-9A-F]{2})?|CSM[01]|FE|FI|IB(10|12|15|48|96)|IIA[0-9A-F]{2}|J[EHS]"
+    r"AL|NL|BI|CSM[01]|FE|FI|IB(10|12|15|48|96)|IIA[0-9A-F]{2}|J[EHS]"
     r"|JHF[01]|KW[01]|LP|M[01]|PB[0-9A-F]{4}|R[AD][0-9A-F]{0,2}|SI|SR[0-9A-F]{2}|SS"
     r"|SW[0-9A-F]{2}|TA[0-9A-F]{2}|V[01]|WM[0-9A-F]{2,12}|PP[0-9A-F]{2}(ON|OFF|SV[0-9A-F]{2})"
     r"|BRT[0-9A-F]{2}|SD[0-9A-F]{2}"
 )
 """Commands that have no effect in the simulation and are answered with OK."""
+
+
+_RESPONSES = {11: (0x7E8, 0x7F8), 29: (0x18DAF100, 0x1FFFFF00)}
+"""Width → identifier and mask of the legislated units' answers (ISO 15765-4)."""
+
+
+def _is_legislated(response: int, id_bits: int) -> bool:
+    wanted, mask = _RESPONSES[id_bits]
+    return response & mask == wanted
 
 
 @dataclass(slots=True)
@@ -61,17 +70,27 @@ class Settings:
                 return setter(self, match) is not False
         return _ACCEPTED.fullmatch(command) is not None
 
-    def passes(self, identifier: int) -> bool:
-        """Whether the CAN filter lets this identifier through."""
-        return self.filter is None or (identifier ^ self.filter) & self.mask == 0
+    def passes(self, identifier: int, id_bits: int = 11) -> bool:
+        """Whether the CAN filter lets this identifier through; unset, only legislated ones."""
+        if self.filter is None:
+            return _is_legislated(identifier, id_bits)
+        return (identifier ^ self.filter) & self.mask == 0
 
-    def flows(self, request_address: int) -> bool:
-        """Whether the ECU at that address gets a flow control that lets it go on."""
+    def flows(self, request: int, response: int, id_bits: int = 11) -> bool:
+        """Whether the unit at these identifiers gets a flow control that lets it go on.
+
+        By itself the adapter knows only where the legislated units listen.
+        """
         if not self.flow_control:
             return False
         if self.flow_mode and self.flow_data[:1] and self.flow_data[0] != 0x30:
             return False
-        return self.flow_mode != 1 or self.flow_header == request_address
+        if self.flow_mode != 1:
+            return _is_legislated(response, id_bits)
+        header = self.flow_header if self.flow_header is not None else -1
+        if id_bits == 29 and 0 <= header <= 0xFF_FFFF:
+            header |= self.priority << 24
+        return header == request
 
     @property
     def separation_s(self) -> float:
@@ -98,10 +117,14 @@ def _set_protocol(settings: Settings, match: re.Match[str]) -> bool | None:
 def _set_filter(settings: Settings, match: re.Match[str]) -> None:
     text = match["id"]
     if not text:
-        settings.filter = None
+        _receive_automatically(settings, match)
         return
     settings.filter = int(text.replace("X", "0"), 16)
     settings.mask = int("".join("0" if c == "X" else "F" for c in text), 16)
+
+
+def _receive_automatically(settings: Settings, _: re.Match[str]) -> None:
+    settings.filter, settings.mask = None, 0x1FFF_FFFF
 
 
 def _set_match(settings: Settings, match: re.Match[str]) -> None:
@@ -166,6 +189,7 @@ _SETTERS: tuple[tuple[re.Pattern[str], Callable[[Settings, re.Match[str]], bool 
     (re.compile(r"SH(?P<id>[0-9A-F]{3}|[0-9A-F]{6}|[0-9A-F]{8})"), _number("header", "id")),
     (re.compile(r"CP(?P<priority>[0-9A-F]{2})"), _number("priority", "priority")),
     (re.compile(r"CRA(?P<id>|[0-9A-FX]{3}|[0-9A-FX]{8})"), _set_filter),
+    (re.compile(r"AR"), _receive_automatically),
     (re.compile(r"CF(?P<id>[0-9A-F]{3}|[0-9A-F]{8})"), _set_match),
     (re.compile(r"CM(?P<id>[0-9A-F]{3}|[0-9A-F]{8})"), _set_mask),
     (re.compile(r"FCSH(?P<id>[0-9A-F]{3}|[0-9A-F]{6}|[0-9A-F]{8})"), _number("flow_header", "id")),

@@ -30,9 +30,17 @@ def test_the_scenarios_that_the_documentation_promises() -> None:
         "legacy-kwp",
         "counterfeit",
         "own-scales",
+        "awkward-modules",
     }
     assert set(drive_names()) == {"idle", "road-test", "udds", "hwfet"}
-    assert set(personalities()) == {"plain", "minimal", "counterfeit", "noisy", "slow-speed"}
+    assert set(personalities()) == {
+        "plain",
+        "minimal",
+        "counterfeit",
+        "noisy",
+        "slow-speed",
+        "fixed-filter",
+    }
 
 
 @pytest.mark.parametrize("name", sorted(scenarios()))
