@@ -6,8 +6,8 @@ from obdlog.errors import LinkOpenError, OpenFailure
 
 LONGEST_WORDS = 200
 PAIRING_CODES = (0x05, 0x08, 0x0C, 0x0F)
-"""Refusals of the attribute protocol that pairing cures (Bluetooth Core Specification, volume 3,
-part F, 3.4.1.1): authentication, authorization, key size, encryption."""
+"""Refusals of the attribute protocol that pairing cures: authentication, authorization, key size,
+encryption [BT-CORE, part F, 3.4.1.1]."""
 
 _NO_SERVICE = ("ServiceUnknown", "NameHasNoOwner", "NoServer", "Spawn")
 _NOT_PERMITTED = ("AccessDenied", "NotPermitted", "NotAuthorized", "Authentication")

@@ -93,7 +93,7 @@ def short_uuid(uuid: str) -> str:
 
 
 def is_standard(service: str) -> bool:
-    """Return whether `service` is one of the standard services 1800 to 187F.
+    """Return whether `service` is one of the standard services 1800 to 187F [BT-ASSIGNED].
 
     They have meanings of their own (battery, device information) and none is a serial line.
     Numbers of 16 bits above them are used by makers of modules without being allotted.

@@ -37,11 +37,10 @@ WRITE_TIMEOUT_S = 5.0
 LET_GO_S = 3.0
 GRACE_S = 2.0
 LEAST_CHUNK = 20
-"""What always fits one write: the smallest MTU is 23, of which 3 are the header (Bluetooth Core
-Specification, volume 3, part F and part G)."""
+"""What always fits one write: the smallest MTU is 23, of which 3 are the header [BT-CORE]."""
 
 MOST_CHUNK = 512
-"""The longest value of an attribute (the same, part F, 3.2.9)."""
+"""The longest value of an attribute [BT-CORE]."""
 
 NEEDS = "Install it with `pip install obdlog[ble]`."
 

@@ -197,7 +197,7 @@ def test_a_description_is_bounded_and_shows_nothing_a_terminal_obeys() -> None:
 
 
 class TestNumbers:
-    """Against the lists of assigned numbers and the notation that bleak carries."""
+    """Against the lists of assigned numbers and the notation that bleak carries (BT-ASSIGNED)."""
 
     @pytest.mark.parametrize("text", ["FFF0", "0000fff0", LONG, LONG.upper()])
     def test_a_number_is_written_out_as_bleak_does(self, text: str) -> None:

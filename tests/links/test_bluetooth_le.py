@@ -92,7 +92,7 @@ class TestBytes:
         with opened(device) as link:
             link.write(data)
         assert b"".join(piece for _, piece, _ in device.written) == data
-        # Bluetooth Core Specification: a value of 20 bytes always fits (MTU 23), 512 is the most.
+        # BT-CORE: a value of 20 bytes always fits (MTU 23), 512 is the most.
         assert all(len(piece) <= min(max(chunk, 20), 512) for _, piece, _ in device.written)
 
     def test_a_device_that_does_not_know_its_size_gets_the_smallest(self) -> None:
