@@ -103,7 +103,7 @@ class CarSearch:
         ------
         NoAnswerError
             No module answered on any protocol; after at most 30 s where the adapter does not
-            finish its search, else at most about 75 s.
+            finish its search, else at most about 95 s.
         AdapterError
             The adapter answers the question as no adapter does, or restarts at each.
         LinkTimeoutError
