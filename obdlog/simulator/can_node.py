@@ -76,7 +76,8 @@ class CanNode:
         self._manners = manners if manners is not None else CanManners()
         # Two modules may share an identifier by mistake, so a lane belongs to a unit and not to
         # an identifier; each unit has its own address object.
-        self._lanes = {id(u.address): _Lane(u.address) for u in (*car.ecus, *car.modules)}
+        addresses = [unit.address for unit in car.ecus] + [unit.address for unit in car.modules]
+        self._lanes = {id(address): _Lane(address) for address in addresses}
         self._receiving: dict[tuple[int, int], Receiving] = {}
         for lane in self._lanes.values():
             key = (lane.address.id_bits, lane.address.request)

@@ -18,18 +18,24 @@ from obdlog.errors import LinkOpenError, OpenFailure
 from obdlog.simulator.adapter import Adapter
 from obdlog.simulator.car import SimulatedCar
 from obdlog.simulator.personality import load_personality
-from obdlog.simulator.profile import load_profile
+from obdlog.simulator.profile import Profile, load_profile
 
 Ready = Callable[[str], None]
 Stop = Callable[[], bool]
+Attend = Callable[[SimulatedCar], None]
 
 _IDLE_S = 0.2
 _MAX_UNSENT = 1 << 20
 _CHUNK = 4096
 
 
-def _never() -> bool:
+def never() -> bool:
+    """Return False: nobody wants it to end."""
     return False
+
+
+def leave_alone(car: SimulatedCar) -> None:
+    """Do nothing to the car."""
 
 
 class _Road(Protocol):
@@ -91,15 +97,26 @@ class _Terminal:
 class Server:
     """A car with its adapter, served in real time until told to stop."""
 
-    def __init__(self, car: SimulatedCar, adapter: Adapter, stop: Stop = _never) -> None:
+    def __init__(
+        self,
+        car: SimulatedCar,
+        adapter: Adapter,
+        stop: Stop = never,
+        attend: Attend = leave_alone,
+    ) -> None:
         self.car, self.adapter = car, adapter
         self._clock: Clock = car.clock
-        self._stop = stop
+        self._stop, self._attend = stop, attend
 
     @property
     def stopped(self) -> bool:
         """Whether the caller wants it to end."""
         return self._stop()
+
+    def pass_time(self) -> None:
+        """Bring the car up to the present, and let the caller do something to it."""
+        self.car.advance()
+        self._attend(self.car)
 
     def serve(self, road: _Road) -> None:
         """Speak to one client until it goes or the server is stopped."""
@@ -110,7 +127,7 @@ class Server:
             while not self._stop():
                 events = selectors.EVENT_READ | (selectors.EVENT_WRITE if unsent else 0)
                 selector.modify(road, events)
-                self.car.advance()
+                self.pass_time()
                 for _, mask in selector.select(self._patience_s()):
                     if mask & selectors.EVENT_READ:
                         data = road.receive()
@@ -137,7 +154,8 @@ class Options(TypedDict, total=False):
 
     An accepted erase starts engine and drive `start_after_clear_s` [s] later, so that a recording
     made after it sees a running engine; None leaves the engine alone, and without the option the
-    scenario decides. `stop` is asked now and then whether to end.
+    scenario decides. `stop` is asked now and then whether to end,
+    `attend` may do something to the car.
     """
 
     seed: int
@@ -146,7 +164,31 @@ class Options(TypedDict, total=False):
     cleared: bool
     engine_start_after_s: float
     start_after_clear_s: float | None
+    key_cycle_after_erase_s: float | None
     stop: Stop
+    attend: Attend
+
+
+def build_car(profile: Profile, clock: Clock, options: Options) -> SimulatedCar:
+    """Return the car in `clock` that a caller's options describe.
+
+    Raises
+    ------
+    LinkOpenError
+        There is no such drive.
+    """
+    return SimulatedCar(
+        profile,
+        options.get("seed", 1),
+        clock,
+        drive=options.get("drive"),
+        cleared=options.get("cleared", False),
+        engine_start_after_s=options.get("engine_start_after_s", 10.0),
+        start_after_clear_s=options.get(
+            "start_after_clear_s", profile.timeline.start_after_clear_s
+        ),
+        key_cycle_after_erase_s=options.get("key_cycle_after_erase_s"),
+    )
 
 
 def build_server(scenario: str, clock: Clock, **options: Unpack[Options]) -> Server:
@@ -158,20 +200,10 @@ def build_server(scenario: str, clock: Clock, **options: Unpack[Options]) -> Ser
         There is no such scenario, drive or personality.
     """
     profile = load_profile(scenario)
-    seed = options.get("seed", 1)
-    car = SimulatedCar(
-        profile,
-        seed,
-        clock,
-        drive=options.get("drive"),
-        cleared=options.get("cleared", False),
-        engine_start_after_s=options.get("engine_start_after_s", 10.0),
-        start_after_clear_s=options.get(
-            "start_after_clear_s", profile.timeline.start_after_clear_s
-        ),
-    )
+    car = build_car(profile, clock, options)
     nature = load_personality(options.get("personality") or profile.personality)
-    return Server(car, Adapter(car, nature, seed), options.get("stop", _never))
+    adapter = Adapter(car, nature, car.seed)
+    return Server(car, adapter, options.get("stop", never), options.get("attend", leave_alone))
 
 
 def serve_tcp(
@@ -198,7 +230,7 @@ def serve_tcp(
             ready(f"socket://{shown}:{listener.getsockname()[1]}")
         try:
             while not server.stopped:
-                server.car.advance()
+                server.pass_time()
                 try:
                     connection, _ = listener.accept()
                 except (TimeoutError, BlockingIOError):
