@@ -244,7 +244,8 @@ class Adapter:
         settings = self._settings
         if settings.automatic:
             start = self._emit("SEARCHING...", at_s)
-            if not awake:
+            # The search asks for the PIDs of service 01, which a car after SAE J1979-2 lacks.
+            if not awake or self._car.profile.generation != "classic":
                 self._emit(self._eol, start)
                 self._fail("UNABLE TO CONNECT", start + 5.0)
                 return None

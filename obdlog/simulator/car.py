@@ -9,6 +9,7 @@ from obdlog.simulator.answers import Answer
 from obdlog.simulator.drives import load_drive
 from obdlog.simulator.ecu import Ecu
 from obdlog.simulator.module import Module
+from obdlog.simulator.on_uds import UdsEcu
 from obdlog.simulator.profile import Profile, load_profile
 from obdlog.simulator.state import Key, Motion, State
 from obdlog.simulator.vehicle import STEP_S, Vehicle
@@ -63,8 +64,9 @@ class SimulatedCar:
         self.clock: Clock = clock if clock is not None else ManualClock()
         self.seed = seed
         self.vehicle = Vehicle(self.profile, seed)
-        self.ecus = tuple(
-            Ecu(self.profile, spec, self.vehicle, self._erased) for spec in self.profile.ecu
+        unit = UdsEcu if self.profile.generation == "on-uds" else Ecu
+        self.ecus: tuple[Ecu, ...] = tuple(
+            unit(self.profile, spec, self.vehicle, self._erased) for spec in self.profile.ecu
         )
         self.modules = tuple(
             Module(spec, self.vehicle, self._erased) for spec in self.profile.module

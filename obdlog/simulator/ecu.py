@@ -29,6 +29,8 @@ from obdlog.simulator.vehicle import Vehicle
 
 _OWN_PIDS = frozenset({0x01, 0x02, 0x21, 0x30, 0x31, 0x41, 0x4D, 0x4E})
 _SESSION, _PRESENT = 0x10, 0x3E
+_SILENT = frozenset({NOT_SUPPORTED, BAD_SUBFUNCTION, OUT_OF_RANGE, 0x7E, 0x7F})
+"""Refusals that a functional request is spared (ISO 14229-1)."""
 _REPORTS = (0x01, 0x02, 0x0A)
 _AVAILABLE = 0xAD
 """Status bits that a legislated unit tells by ISO 14229-1."""
@@ -71,7 +73,8 @@ class Ecu:
         own = _OWN_PIDS if spec.role == "engine" else _OWN_PIDS - {0x02}
         self._pids = {p for p in spec.pids if p in KNOWN_PIDS or p in own}
         self._busy = dict(spec.manners.busy)
-        self._services: dict[int, Callable[[bytes], list[bytes] | None]] = {
+        self._services: dict[int, Callable[[bytes], list[bytes] | None]]
+        self._services = {
             0x01: self._current_data,
             0x02: self._freeze_frame,
             0x03: lambda rest: self._codes(0x43, "confirmed", rest),
@@ -123,7 +126,7 @@ class Ecu:
     def _refuse(
         self, service: int, code: int, delay: float, *, functional: bool = False
     ) -> list[Answer]:
-        if functional:
+        if functional and code in _SILENT:
             return []
         return [Answer(self.address, bytes([NEGATIVE, service, code]), delay)]
 

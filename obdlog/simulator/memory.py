@@ -30,7 +30,6 @@ class StoredCode:
     permanent: bool
     failed_drive: int = -1
     good_drives: int = 0
-
     failing: bool = False
     tested: bool = True
 
@@ -66,7 +65,16 @@ class Memory:
     def __init__(self, profile: Profile, spec: EcuSpec) -> None:
         self.profile, self.spec = profile, spec
         self.monitors = Monitors(profile, spec.monitors, spec.incomplete)
-        self.codes = [StoredCode(c, c.confirmed, c.pending, c.permanent) for c in spec.code]
+        self.codes = [
+            StoredCode(
+                c,
+                c.confirmed,
+                c.pending,
+                c.permanent,
+                tested=c.confirmed or c.pending or c.monitor in self.monitors.complete,
+            )
+            for c in spec.code
+        ]
         told = profile.counters
         self.counters = Counters(
             told.warm_ups,

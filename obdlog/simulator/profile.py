@@ -74,7 +74,8 @@ class CodeSpec(Part, frozen=True):
 
     `after_s` counts seconds of ``when``: with the key on, of the running engine, or never by
     time alone (``monitor``: when that monitor has run). `failure_type` is the third byte of the
-    code where a unit speaks ISO 14229-1.
+    code where a unit speaks ISO 14229-1; `severity`, `readiness_group` and `records` (number →
+    data, hex) are for cars after SAE J1979-2.
     """
 
     code: str
@@ -88,6 +89,9 @@ class CodeSpec(Part, frozen=True):
     after_s: float = 30.0
     trips: int = 1
     monitor: str = "components"
+    severity: int = 0x02
+    readiness_group: int = 0
+    records: dict[str, str] = {}  # noqa: RUF012 (msgspec copies it)
 
 
 class FrameSpec(Part, frozen=True):
@@ -133,7 +137,9 @@ class EcuSpec(Part, frozen=True):
     """One ECU: `address` is its response identifier (``7E8``) or its node (``10``).
 
     `pid_13` or `pid_1d` say which oxygen sensors there are (bank 1, sensors 1 and 2 by default),
-    `pid_4f` and `pid_50` which full scales replace the standard ones; 0 keeps those.
+    `pid_4f` and `pid_50` which full scales replace the standard ones; 0 keeps those. After SAE
+    J1979-2, one request may hold `most_identifiers`, and `counts_items` says whether a count stands
+    before vehicle information.
     """
 
     address: str
@@ -160,6 +166,8 @@ class EcuSpec(Part, frozen=True):
     engine_serial_number: str = ""
     type_approval: str = ""
     evap_distance_km: int | None = None
+    most_identifiers: int = 6
+    counts_items: bool = False
     manners: Manners = Manners()
 
     @property
@@ -186,7 +194,10 @@ class Timeline(Part, frozen=True):
 
 
 class Profile(Part, frozen=True):
-    """A car as a whole. `scenario` is the file's name without its ending."""
+    """A car as a whole: `generation` is SAE J1979 or J1979-2.
+
+    `scenario` is the file's name without its ending.
+    """
 
     title: str
     description: str
@@ -194,6 +205,7 @@ class Profile(Part, frozen=True):
     vin: str
     engine: Engine
     ecu: tuple[EcuSpec, ...]
+    generation: Literal["classic", "on-uds"] = "classic"
     module: tuple[ModuleSpec, ...] = ()
     body: Body = Body()
     conditions: Conditions = Conditions()
@@ -252,6 +264,8 @@ def parse_profile(text: str, *, name: str) -> Profile:
         raise TableError(f"bus {profile.bus!r} is not one of {known}", file=f"{name}.toml")
     if not profile.ecu:
         raise TableError("a car needs at least one ECU", file=f"{name}.toml")
+    if profile.generation == "on-uds" and not profile.bus_kind.is_can:
+        raise TableError("OBD on UDS needs CAN", file=f"{name}.toml")
     if profile.module and not profile.bus_kind.is_can:
         raise TableError(f"a car on {profile.bus} has no CAN modules", file=f"{name}.toml")
     return msgspec.structs.replace(profile, scenario=name)

@@ -31,6 +31,7 @@ def test_the_scenarios_that_the_documentation_promises() -> None:
         "counterfeit",
         "own-scales",
         "awkward-modules",
+        "obd-on-uds",
     }
     assert set(drive_names()) == {"idle", "road-test", "udds", "hwfet"}
     assert set(personalities()) == {
