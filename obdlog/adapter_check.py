@@ -15,6 +15,7 @@ from typing import Protocol
 from obdlog import survey
 from obdlog.adapter.commands import COMMANDS, Expects, request_text
 from obdlog.adapter.reply import Reply
+from obdlog.adapter.routes import LOSSES
 from obdlog.adapter.status import Status
 from obdlog.client import Client
 from obdlog.model import Bus, Outcome, Request
@@ -48,6 +49,10 @@ class CommandTransport(Transport, Protocol):
 
     def command(self, text: str) -> Reply:
         """Send one command to the adapter itself."""
+        ...
+
+    def measure_reach(self) -> None:
+        """Find out whether modules beyond the legislated ones could be asked."""
         ...
 
 
@@ -85,6 +90,8 @@ def measure(transport: CommandTransport, client: Client) -> Measurement:
         voltage_v=transport.voltage_v(),
     )
     _try_commands(transport, result)
+    transport.measure_reach()
+    result.abilities = transport.capabilities
     client.ask_bitmaps(0x01)
     announced = sorted(set().union(*survey.supported(client.exchanges).values()) - NOT_POLLED)
     if len(announced) >= 2:
@@ -212,6 +219,9 @@ def _judge(result: Measurement, bus: Bus) -> None:
         result.unsafe.append(
             "It hides who answered: codes of several modules cannot be told apart."
         )
+    result.unsafe += [
+        loss for ability, loss in LOSSES.items() if not result.abilities.get(ability, True)
+    ]
     if (
         result.voltage_v is not None
         and result.car_voltage_v is not None

@@ -173,7 +173,7 @@ def open_road(
 
     facts = load_case_facts(case) if case else CaseFacts()
     record = read_case_record(case, tell_warning) if case else NO_RECORD
-    transport = open_transport(resolve_link(link))
+    transport = open_transport(resolve_link(link), progress=screen.progress)
     writer: SessionWriter | None = None
     try:
         screen.progress("connecting")

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Protocol
 
-from obdlog.adapter.protocols import PROTOCOLS, header_commands
+from obdlog.adapter.protocols import header_commands
 from obdlog.adapter.routes import (
     ANY_FLOW_CONTROL,
     FLOW_DATA,
@@ -23,7 +22,6 @@ from obdlog.adapter.routes import (
     one_source_forms,
     search_forms,
 )
-from obdlog.errors import LinkError
 from obdlog.model import FUNCTIONAL
 from obdlog.transport.base import BusProtocol
 
@@ -163,13 +161,13 @@ class Reach:
             return why
         if route.receive == SEARCH and self._ranges_work is False:
             return (
-                "this adapter cannot listen to a range of addresses, and nothing says from which "
-                f"one {route.target} answers"
+                "this adapter cannot listen to a range of addresses, and nothing says from where "
+                f"{route.target} answers"
             )
         if route.receive != LEGISLATED and self.can.get(RECEIVE_FILTER) is False:
             return (
-                f"this adapter cannot be told to listen for {route.target}: it hears modules at "
-                "legislated addresses only"
+                "this adapter cannot be told to listen to other modules than those at legislated "
+                "addresses"
             )
         return ""
 
@@ -301,15 +299,3 @@ class Reach:
     def _accepts(self, command: str) -> bool:
         """Return whether the adapter takes `command`; asked twice, one refusal may be noise."""
         return self._far.accepts(command) or self._far.accepts(command)
-
-
-def at_rest_or_gone(reach: Reach, settle: Callable[[], bool]) -> None:
-    """Leave the adapter at rest as far as it still answers."""
-    with contextlib.suppress(LinkError):
-        if settle():
-            reach.rest()
-
-
-def other_width(protocol: BusProtocol) -> bool:
-    """Return whether the bit rate is certain, so that the other identifier width may be tried."""
-    return protocol in PROTOCOLS.values()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import cast
 
 from obdlog.links.registry import LINKS, open_link
@@ -9,13 +10,17 @@ from obdlog.links.url import bad_url, parse_url
 from obdlog.transport.base import Transport
 
 
-def open_transport(url: str, *, protocol: str = "0") -> Transport:
+def open_transport(
+    url: str, *, protocol: str = "0", progress: Callable[[str], None] = lambda _: None
+) -> Transport:
     """Return the road that `url` names, not yet connected.
 
     Parameters
     ----------
     protocol
         Number of the protocol an adapter is to use, ``0`` to let it search.
+    progress
+        Called with a few words where connecting takes long.
 
     Raises
     ------
@@ -37,8 +42,12 @@ def open_transport(url: str, *, protocol: str = "0") -> Transport:
         return CanTransport(parsed)
     if parsed.scheme not in LINKS:
         raise bad_url(
-            url, "", f"{parsed.scheme!r} is none of the schemes {', '.join([*LINKS, 'can', 'replay'])}"
+            url,
+            "",
+            f"{parsed.scheme!r} is none of the schemes {', '.join([*LINKS, 'can', 'replay'])}",
         )
     from obdlog.transport.adapter_link import AdapterTransport
 
-    return AdapterTransport(open_link(parsed), protocol=protocol)
+    transport = AdapterTransport(open_link(parsed), protocol=protocol)
+    transport.progress = progress
+    return transport

@@ -283,7 +283,7 @@ class TestLostAbilities:
         transport, adapter = connected(refuses=["CRA", "CF", "CM"])
         exchange = transport.exchange(asks("3E00", BRAKES))
         assert exchange.outcome is Outcome.NO_DATA
-        assert "cannot be told to listen" in exchange.note
+        assert "cannot be told to listen to other modules" in exchange.note
         assert transport.capabilities["receive filter"] is False
         assert sum("whom to listen to" in loss for loss in transport.abilities.losses) == 1
         sent = len(adapter.sent)
