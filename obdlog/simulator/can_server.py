@@ -6,6 +6,7 @@ python-can is imported only when a bus is served.
 from __future__ import annotations
 
 import contextlib
+import logging
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, Unpack
 
@@ -127,6 +128,8 @@ def _opened(place: str, bit_rate: int) -> Iterator[can.BusABC]:
             reason=OpenFailure.BAD_URL,
             hint="python-can knows " + ", ".join(sorted(can.VALID_INTERFACES)),
         )
+    # What python-can logs of a bus that did not open is no news beside the error below.
+    logging.getLogger("can").addHandler(logging.NullHandler())
     options: dict[str, Any] = {"bitrate": bit_rate}
     if interface == "udp_multicast":
         options = {"fd": False, "hop_limit": _ON_THIS_MACHINE}
