@@ -15,7 +15,7 @@ EXAMPLES = {
     "socket": "socket://192.168.0.10:35000",
     "rfc2217": "rfc2217://192.168.0.10:2217?baud=38400",
     "ble": "ble://AA:BB:CC:DD:EE:FF",
-    "can": "can://socketcan/can0 or can://slcan//dev/ttyACM0?bitrate=500000",
+    "can": "can://slcan//dev/ttyACM0?bitrate=500000",
     "sim": "sim://airbox-repair?seed=1",
     "replay": "replay:///path/to/drive.session.jsonl?pace=recorded",
 }

@@ -8,6 +8,7 @@ ISO 15765-4, initialisation: 500 kbit/s, then 250 kbit/s; whoever causes errors 
 from __future__ import annotations
 
 import contextlib
+import logging
 import re
 from dataclasses import dataclass
 from enum import StrEnum
@@ -93,6 +94,24 @@ def can_place(url: LinkUrl) -> CanPlace:
     return CanPlace(url.text, interface, channel, rate, ext)
 
 
+def require_interface(place: CanPlace) -> None:
+    """Check that python-can knows the interface.
+
+    Raises
+    ------
+    LinkOpenError
+        It does not.
+    """
+    import can
+
+    if place.interface not in can.VALID_INTERFACES:
+        raise LinkOpenError(
+            f"there is no CAN interface {place.interface!r}",
+            reason=OpenFailure.BAD_URL,
+            hint=f"python-can knows {', '.join(sorted(can.VALID_INTERFACES))}.",
+        )
+
+
 def open_bus(place: CanPlace, bit_rate: int | None, *, listen_only: bool = False) -> can.BusABC:
     """Return the open bus.
 
@@ -103,12 +122,10 @@ def open_bus(place: CanPlace, bit_rate: int | None, *, listen_only: bool = False
     """
     import can
 
-    if place.interface not in can.VALID_INTERFACES:
-        raise LinkOpenError(
-            f"there is no CAN interface {place.interface!r}",
-            reason=OpenFailure.BAD_URL,
-            hint=f"python-can knows {', '.join(sorted(can.VALID_INTERFACES))}.",
-        )
+    require_interface(place)
+    # What drivers mutter is no answer of ours; what they raise is translated below.
+    for library in ("can", "isotp"):
+        logging.getLogger(library).addHandler(logging.NullHandler())
     options: dict[str, Any] = {} if bit_rate is None else {"bitrate": bit_rate}
     if place.interface == "udp_multicast":
         options["fd"] = False
@@ -130,6 +147,7 @@ def _not_open(place: CanPlace, error: Exception) -> LinkOpenError:
     said = " ".join(str(error).split())[:200]
     text = said.casefold()
     missing = isinstance(error, (can.CanInterfaceNotImplementedError, ImportError, RuntimeError))
+    missing = missing or (("library" in text or "driver" in text) and "not" in text)
     if isinstance(error, PermissionError) or "not permitted" in text or "permission" in text:
         return LinkOpenError(
             f"{where} may not be opened by this user: {said}",
@@ -158,6 +176,7 @@ def listen(place: CanPlace, bit_rate: int, clock: Clock) -> Heard:
     LinkOpenError
         The interface has no way to only listen, or cannot be opened.
     """
+    require_interface(place)
     if place.interface not in LISTEN_ONLY:
         raise LinkOpenError(
             f"the bit rate of the bus at {place.interface} is not known, and this interface cannot "

@@ -34,10 +34,3 @@ def test_an_option_it_does_not_have_is_said(url: str) -> None:
 def test_a_missing_recording_is_a_file_error() -> None:
     with pytest.raises(SessionFileError, match="there is no file"):
         open_transport("replay:///no/such.session.jsonl")
-
-
-@pytest.mark.parametrize("url", ["can://socketcan/can0", "ble://AA:BB"])
-def test_roads_of_a_later_release_are_named_as_such(url: str) -> None:
-    with pytest.raises(LinkOpenError, match="this release has no") as caught:
-        open_transport(url)
-    assert caught.value.reason is OpenFailure.BAD_URL
