@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from obdlog import survey
 from obdlog.client import Client
 from obdlog.model import NEGATIVE_RESPONSE, Exchange, Outcome, Request
+from obdlog.module_search import PURPOSE
 from obdlog.modules import Language, Module
 from obdlog.services import identification, older_codes, sessions, trouble_reports
 
@@ -35,7 +36,7 @@ DEFAULT = sessions.build_default_session()
 OTHER_SESSION = frozenset({0x7E, 0x7F})
 """Refusals that the extended session may lift (ISO 14229-1)."""
 CODE_SERVICES = frozenset({0x13, 0x17, 0x18, 0x19})
-_READING = CODE_SERVICES | {0x1A, 0x22, 0x3E}
+_READING = CODE_SERVICES | {0x1A, 0x22}
 _NOT_SUPPORTED = 0x11
 _OUT_OF_RANGE = 0x31
 
@@ -61,7 +62,11 @@ class Dialogue:
 
     def play(self, recorded: Sequence[Exchange]) -> None:
         """Ask what a recording asked this module, in its order: it has no other answers."""
-        own = [e for e in recorded if e.request.target == self._module.request]
+        own = [
+            e
+            for e in recorded
+            if e.request.target == self._module.request and e.request.purpose != PURPOSE
+        ]
         for exchange in own[:MOST_RECORDED]:
             if exchange.request.service in _READING:
                 self._ask(exchange.request.payload, exchange.request.purpose)

@@ -19,10 +19,14 @@ from obdlog.module_dialogue import (
     Dialogue,
     refusal_code,
 )
+from obdlog.module_search import sources_of
 from obdlog.modules import Module, module_at, usual_request
 from obdlog.services import trouble_reports
 
 SILENT = "did not answer; nothing is known of it"
+NOT_READ = "its codes were not read; nothing here says that it is clean"
+HEARD_ONLY = "was heard in the search and not read; nothing here says that it is clean"
+LONGEST_TROUBLE = 200
 LEGACY_DIGITS = 2
 """Addresses of the older buses; there the generic services are all."""
 _REPORT_REPLY = 0x59
@@ -102,7 +106,7 @@ def notes(exchanges: Sequence[Exchange], module: Module, *, listed: bool) -> tup
     Parameters
     ----------
     listed
-        Whether it listed its codes, in whatever language.
+        Whether it listed its codes, in whatever language; also where they were not wanted.
     """
     own = [e for e in exchanges if e.request.target == module.request]
     if not any(m.source == module.response for e in own for m in e.messages):
@@ -115,8 +119,14 @@ def notes(exchanges: Sequence[Exchange], module: Module, *, listed: bool) -> tup
             if opened
             else "refuses its codes outside the extended session; --extended-session allows it"
         )
-    if not listed and any(e.request.service in CODE_SERVICES for e in own):
-        said.append("its codes were not read; nothing here says that it is clean")
+    if not listed:
+        asked = any(e.request.service in CODE_SERVICES for e in own)
+        said.append(NOT_READ if asked else HEARD_ONLY)
+    if any(sources_of(e).count(module.response) > 1 for e in own):
+        said.append("two modules answer from this address: what is listed may mix both")
+    lists = (e for e in own if e.request.service in CODE_SERVICES and e.positive())
+    if trouble := next((e.note for e in lists if e.note), ""):
+        said.append(f"part of what it listed did not arrive well: {trouble[:LONGEST_TROUBLE]}")
     if opened:
         said.append(
             "was asked in the extended session and returned to the default one"

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from obdlog import module_dialogue, module_reading, survey
 from obdlog.client import Client
 from obdlog.errors import LinkClosedError
-from obdlog.model import Request
+from obdlog.model import Exchange, Request
 from obdlog.module_reading import read_modules
 from obdlog.modules import Language, Module, module_at
 from tests.module_bus import FakeModule, ModuleBus
@@ -273,3 +275,24 @@ def test_identification_is_asked_in_the_extended_session_where_it_is_refused_wit
     asked = bus.asked_of("7B0")
     assert asked.count("1003") == asked.count("1001") == 1
     assert "22F190" in asked[asked.index("1003") :]
+
+
+def test_two_modules_on_one_response_address_are_told():
+    table = {"1902AF": "5902AF", "22F187": "62F18741"}
+    bus = ModuleBus({"7B0": [FakeModule("7B8", table), FakeModule("7B8", table)]})
+    client = Client(bus)
+    (found,) = read_modules(client, [AT])
+    assert "two modules answer from this address" in " ".join(notes(client, found))
+
+
+def test_a_list_that_came_damaged_is_told():
+    class Damaged(ModuleBus):
+        def exchange(self, request: Request) -> Exchange:
+            exchange = super().exchange(request)
+            if request.payload[0] == 0x19 and exchange.positive():
+                return replace(exchange, note="7B8: message broken off after 6 of 11 bytes")
+            return exchange
+
+    client = Client(Damaged({"7B0": FakeModule("7B8", BRAKES)}))
+    (found,) = read_modules(client, [AT])
+    assert "broken off after 6 of 11 bytes" in " ".join(notes(client, found))

@@ -16,6 +16,7 @@ from obdlog.discovery import Found
 from obdlog.errors import NoAnswerError, RefusedError
 from obdlog.model import Exchange
 from obdlog.module_map import Search, case_map, load_module_map, remember
+from obdlog.module_search import shared_remarks
 from obdlog.modules import Module, System, is_address, merged, named
 
 CAUTIONS = {
@@ -33,7 +34,6 @@ EXTENDED_CAUTION = (
     "Parked, engine off, nobody in or under the vehicle; each module is returned to its default "
     "session, by itself at the latest 5 s after the last request."
 )
-HEARD_ONLY = "was heard in the search and not read; nothing here says that it is clean"
 NONE_BEYOND = "No module beyond those answered."
 
 
@@ -137,6 +137,10 @@ def choose(road: Road, wanted: Wanted, case: Path | None, *, go_on: bool = False
     known = merged(kept.modules if kept else (), mapped)
     session = getattr(road.transport, "session", None)
     if session is not None:
+        if wanted.every:
+            # What was heard in the search and not read belongs to the result, too.
+            heard = (e for e in session.exchanges if e.request.purpose == discovery.PURPOSE)
+            road.client.exchanges += [e for e in heard if e.messages]
         return _recorded(session.exchanges, known, wanted)
     if said := discovery.require_stationary(road.client):
         screen.tell(said)
@@ -216,10 +220,10 @@ def add_modules(
             document["modules"].append(_not_answered(document["modules"][0], module))
     for entry in document["modules"]:
         known = by_address.get(entry["address"])
-        listed = bool(entry.get("answered"))
+        listed = bool(entry.get("answered", True))
         entry["alone"] = entry["address"] not in legislated
         heard = entry.get("error") != module_reading.SILENT
-        entry["notes"] = [HEARD_ONLY] if entry["alone"] and heard else []
+        entry["notes"] = [module_reading.HEARD_ONLY] if entry["alone"] and heard else []
         if known and heard:
             entry["notes"] = list(module_reading.notes(exchanges, known, listed=listed))
     document["modules"].sort(key=lambda entry: entry["alone"])
@@ -257,7 +261,9 @@ def _recorded(exchanges: Sequence[Exchange], known: Sequence[Module], wanted: Wa
     if wanted.every:
         asked = {e.request.target for e in exchanges}
         silent = tuple(m for m in known if m.request in asked and m not in modules)
-        return Chosen(modules, Found(silent=silent), how="recorded")
+        shared = discovery.recorded_shared(exchanges)
+        remarks = shared_remarks(shared, {m.response for m in modules})
+        return Chosen(modules, Found(silent=silent, remarks=tuple(remarks)), how="recorded")
     missing = [name for name in wanted.names if not named(modules, name)]
     if missing:
         raise NoAnswerError(f"the recording holds no module {screen.plain(missing[0][:60])}")

@@ -124,8 +124,9 @@ def test_the_extended_session_is_used_only_where_allowed_and_said(run, car):
 
 def test_nothing_that_changes_the_car_is_sent(run, car):
     run("codes", "--link", "car", "--every-module")
-    asked = {r.payload[:1].hex() for r in car.buses[-1].requests if r.target != "functional"}
-    assert asked <= {"3e", "19", "18", "17", "13", "22", "1a"}
+    asked = {r.payload for r in car.buses[-1].requests if r.target != "functional"}
+    assert {a[:1].hex() for a in asked} <= {"3e", "10", "19", "18", "17", "13", "22", "1a"}
+    assert {a.hex() for a in asked if a[0] in (0x10, 0x3E)} == {"1001", "3e00"}
 
 
 def test_a_case_remembers_so_that_the_next_run_does_not_search(run, run_json, car):
@@ -293,4 +294,73 @@ def test_a_module_that_was_only_heard_is_listed_as_not_read(run_json, car):
     heard = modules(document)["76A"]
     assert (heard["answered"], heard["codes"]) == (False, [])
     assert "not read" in heard["notes"][0]
-    assert "several modules answer at 760 (768, 76A)" in document["searched"]["remarks"][0]
+    assert "several modules answer at 760 (from 768, 76A)" in document["searched"]["remarks"][0]
+
+
+SIMULATED = "sim://airbox-repair"
+
+
+def test_the_simulated_car_over_its_adapter(run_json):
+    """Brakes, restraints, instruments and a body module that answers from an odd address."""
+    document = run_json("codes", "--link", SIMULATED, "--every-module")
+    found = modules(document)
+    assert [m["alone"] for m in document["modules"]] == [False, False, True, True, True, True]
+    assert {m["request"]: a for a, m in found.items() if m["alone"]} == {
+        "7B0": "7B8",
+        "737": "73F",
+        "720": "728",
+        "710": "77A",
+    }
+    families = {letter for m in found.values() if m["alone"] for letter, *_ in codes(m)}
+    assert families == {"B", "C", "U"}
+    assert found["7B8"]["lamp"] is True
+    assert found["728"]["language"] == "iso-14230"
+    assert found["73F"]["codes"][0]["failure_type"]
+    assert found["73F"]["codes"][0]["caution"]
+    assert found["77A"]["answered"] is False
+    assert document["searched"]["not_reached"] == []
+
+
+def test_the_simulated_car_gives_all_in_the_extended_session_and_replays_the_same(
+    run_json, tmp_path
+):
+    options = ("--every-module", "--extended-session", "--case", "job")
+    live = run_json("codes", "--link", SIMULATED, *options)
+    assert codes(modules(live)["77A"])
+    (path,) = (tmp_path / "job").glob("*.session.jsonl")
+    replayed = run_json("codes", "--link", path, "--every-module")
+    assert replayed["modules"] == live["modules"]
+    sent = {e.request.payload for e in read_session(path).exchanges}
+    assert {p[:1] for p in sent} <= {bytes([n]) for n in (1, 2, 3, 7, 9, 10)} | {
+        b"\x10", b"\x13", b"\x17", b"\x18", b"\x19", b"\x1a", b"\x22", b"\x3e"
+    }  # fmt: skip
+    assert {p for p in sent if p[0] == 0x10} == {b"\x10\x03", b"\x10\x01"}
+
+
+def test_the_simulated_car_on_29_bit(run_json):
+    found = modules(run_json("codes", "--link", "sim://diesel-29bit", "--every-module"))
+    assert found["18DAF128"]["request"] == "18DA28F1"
+    assert codes(found["18DAF128"])
+
+
+def test_awkward_modules_are_bounded_told_and_replayed_the_same(run_json, tmp_path):
+    """Two on one address, one that refuses everything, lists of a kilobyte, and the like."""
+    link = "sim://awkward-modules"
+    live = run_json("codes", "--link", link, "--every-module", "--case", "job")
+    found = modules(live)
+    assert all(m["notes"] for m in found.values() if m["alone"] and not m["answered"])
+    assert any("cannot be asked apart" in r for r in live["searched"]["remarks"])
+    (path,) = (tmp_path / "job").glob("*.session.jsonl")
+    asked = [e.request.target for e in read_session(path).exchanges]
+    assert max(asked.count(m["request"]) for m in found.values() if m["alone"]) < 100
+    replayed = run_json("codes", "--link", path, "--every-module")
+    assert replayed["modules"] == live["modules"]
+    assert replayed["searched"]["found"] == live["searched"]["found"]
+
+
+def test_the_simulated_car_says_who_its_modules_are(run, run_json):
+    found = modules(run_json("vehicle", "--link", SIMULATED, "--every-module"))
+    told = {i["key"]: i["text"] for i in found["7B8"]["identification"]}
+    assert told["vin"]
+    assert told["part_number"]
+    assert "part number" in run("vehicle", "--link", SIMULATED, "--module", "7B0").stdout

@@ -1,0 +1,316 @@
+"""One search for modules under way: each address is asked alone, and whoever answers once more.
+
+One request goes out at a time and waits its time, so that the vehicle's own traffic is not
+disturbed. Any answer counts, a refusal too.
+
+References
+----------
+ISO 14229-1, services 3E and 10; ISO 15765-4 for the legislated addresses; ISO 15765-2 for normal
+fixed addressing. That modules of the maker's choice listen at 11-bit identifiers 700–7F7, mostly
+with the fourth bit clear, is common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from obdlog.client import Client
+from obdlog.errors import NoAnswerError
+from obdlog.model import FUNCTIONAL, UNKNOWN_SOURCE, Exchange, Outcome
+from obdlog.modules import Language, Module, module_at, usual_request
+from obdlog.services.refusals import RESPONSE_PENDING
+from obdlog.services.sessions import build_default_session, build_tester_present
+
+PURPOSE = "search"
+WAIT_S = 0.06
+"""How long a module may be silent: it has 50 ms (ISO 14229-2, P2server_max)."""
+PAUSE_S = 0.02
+"""Between an answer and the next request; silence is its own pause."""
+OVERHEAD_S = 0.03
+"""What an adapter takes besides, for the estimate only."""
+PATIENT_WAIT_S = 0.15
+
+SPEED_EVERY = 64
+"""So many requests are sent before it is checked again that the vehicle stands."""
+MOST_FOUND = 128
+MOST_REMARKS = 50
+GIVE_UP_AFTER = 6
+"""After so many requests in a row that the road could not carry, the rest is not tried."""
+
+FUNCTIONAL_IDS = frozenset({0x7DF})
+RESPONSE_IDS = frozenset(range(0x7E8, 0x7F0))
+FIRST_ID, LAST_ID = 0x700, 0x7F7
+OWN_BYTES = frozenset({0x33, 0xF1})
+"""Not modules: the address of all of them, and the tester's own (ISO 15765-4)."""
+
+RANGES = {11: "700–7F7", 29: "18DA00F1–18DAFFF1"}
+NO_STANDARD_SEARCH = (
+    "on this older bus there is no standard way to search; only modules that a map names were tried"
+)
+
+USUAL_ONLY = (
+    "modules that answer from an unusual address: this adapter listened to one address at a time, "
+    "eight above the one asked"
+)
+NOT_CARRIED = "this road does not carry such addresses on this vehicle's bus"
+
+_PENDING = bytes([RESPONSE_PENDING])
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What a search found, and what it leaves open.
+
+    Parameters
+    ----------
+    modules
+        Modules that answered, legislated ones left out.
+    silent
+        Modules that were known before and did not answer.
+    searched
+        Ranges of addresses that were asked, and how many of them.
+    not_reached
+        What was not searched, or not wholly, and why.
+    remarks
+        What else is worth knowing: two modules behind one address.
+    complete
+        False where the search was stopped, be it by Ctrl-C (`interrupted`).
+    """
+
+    modules: tuple[Module, ...] = ()
+    silent: tuple[Module, ...] = ()
+    searched: tuple[str, ...] = ()
+    not_reached: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
+    asked: int = 0
+    complete: bool = True
+    interrupted: bool = False
+
+
+def legislated(exchanges: Iterable[Exchange]) -> frozenset[str]:
+    """Return the addresses that answered requests to all modules."""
+    return frozenset(
+        m.source for e in exchanges if e.request.target == FUNCTIONAL for m in e.messages
+    )
+
+
+def sources_of(exchange: Exchange) -> tuple[str, ...]:
+    """Return who answered the request, as often as it did; a refusal is an answer.
+
+    A promise to answer later counts where nothing else came of its module.
+    """
+    messages = (*exchange.positive(), *exchange.refusals())
+    final = [m.source for m in messages if not (m.refused and m.payload[2:3] == _PENDING)]
+    return (*final, *dict.fromkeys(m.source for m in messages if m.source not in final))
+
+
+def shared_remarks(shared: Mapping[str, Sequence[str]], found: Collection[str]) -> list[str]:
+    """Return what to say of requests that several modules answer, those `found` alone left out."""
+    said = []
+    for request, sources in shared.items():
+        alone = [s for s in dict.fromkeys(sources) if s not in found]
+        if alone:
+            said.append(
+                f"several modules answer at {request} (from {', '.join(sources[:4])}): they "
+                f"cannot be asked apart; {', '.join(alone[:4])} not read"
+            )
+    return said
+
+
+@dataclass(slots=True)
+class Search:
+    """One search under way."""
+
+    client: Client
+    progress: Progress
+    wait_s: float
+    found: dict[str, Module] = field(default_factory=dict)
+    silent: list[Module] = field(default_factory=list)
+    shared: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    searched: list[str] = field(default_factory=list)
+    not_reached: list[str] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+    asked: int = 0
+    complete: bool = True
+    interrupted: bool = False
+    _refused_by_road: str = ""
+    _legislated: frozenset[str] = frozenset()
+    _elsewhere: dict[str, list[str]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Leave out what answers requests to all: it is known already."""
+        self._legislated = legislated(self.client.exchanges)
+
+    def ask(self, payload: bytes, request: str, reply_from: str | None) -> Exchange | None:
+        """Return the exchange with one address, None where the road cannot carry it."""
+        self._refused_by_road = ""
+        try:
+            exchange = self.client.ask(
+                payload,
+                purpose=PURPOSE,
+                target=request,
+                reply_from=reply_from,
+                wait_s=self.wait_s,
+                keep=False,
+            )
+        except ValueError:
+            self._refused_by_road = NOT_CARRIED
+            return None
+        self.asked += 1
+        if exchange.messages:
+            self.client.exchanges.append(exchange)
+        elif "cannot" in exchange.note and exchange.outcome is Outcome.NO_DATA:
+            self._refused_by_road = exchange.note
+        return exchange
+
+    def ask_known(self, module: Module) -> None:
+        """Ask a module that is known from a map or the case."""
+        if module.response in self._legislated or module.response in self.found:
+            return
+        self.progress(f"asking {module.name}")
+        for payload in (build_tester_present(), build_tester_present(Language.ISO_14230)):
+            exchange = self.ask(payload, module.request, module.response)
+            count = sources_of(exchange).count(module.response) if exchange is not None else 0
+            if count > 1:
+                self.shared[module.request] = (module.response,) * count
+                return
+            if count:
+                self.found[module.response] = module
+                return
+            if exchange is None:
+                break
+        if self._refused_by_road:
+            self.not_reached.append(f"{module.name} ({module.addresses}): {self._refused_by_road}")
+        else:
+            self.silent.append(module)
+
+    def ask_range(self, bits: int, *, twice: bool) -> None:
+        """Ask every physical address of one identifier width, `twice` those that stay silent."""
+        payloads = (build_tester_present(), build_default_session())
+        for payload in payloads[: 2 if twice else 1]:
+            before = self.asked
+            stopped = self._ask_all(bits, payload)
+            count = self.asked - before
+            if count:
+                self.searched.append(f"{count} addresses in {RANGES[bits]} ({payload.hex(' ')})")
+            if stopped:
+                self.not_reached.append(f"{RANGES[bits]}: {stopped}")
+                break
+        if bits == 11 and not getattr(self.client.transport, "searches_ranges", True):
+            self.not_reached.append(USUAL_ONLY)
+
+    def _ask_all(self, bits: int, payload: bytes) -> str:
+        """Ask the range with `payload`; return why it was given up, else nothing."""
+        not_carried, before = 0, ""
+        taken = {m.request for m in self.found.values()} | {m.request for m in self.silent}
+        taken |= {usual_request(address) or "" for address in self._legislated}
+        for number, request in enumerate(candidates(bits)):
+            answers_there = request in self.found or any(
+                request in sources for sources in self.shared.values()
+            )
+            if request in taken or answers_there or request in self.shared:
+                continue
+            if number % SPEED_EVERY == SPEED_EVERY - 1 and (moves := self._moves()):
+                self.complete = False
+                return moves
+            if number % 16 == 0:
+                self.progress(f"asking from {request} on; found so far: {len(self.found)}")
+            exchange = self.ask(payload, request, None)
+            if self._refused_by_road:
+                not_carried += 1
+                if not_carried >= GIVE_UP_AFTER:
+                    return self._refused_by_road
+            else:
+                not_carried = 0
+            if exchange is not None:
+                self._note(request, exchange, payload, before)
+            before = request
+            if len(self.found) >= MOST_FOUND:
+                return f"given up after {MOST_FOUND} modules"
+            if exchange is not None and exchange.messages:
+                self.client.transport.clock.sleep_s(PAUSE_S)
+        return ""
+
+    def _note(self, request: str, exchange: Exchange, payload: bytes, before: str) -> None:
+        """Keep who answered at `request`, or late at the address that was asked `before`."""
+        sources = [s for s in sources_of(exchange) if s not in self._legislated]
+        if not sources:
+            if exchange.damaged or exchange.outcome is Outcome.GARBLED:
+                self.remarks.append(
+                    f"what answers at {request} did not arrive whole; it was not read"
+                )
+        elif UNKNOWN_SOURCE in sources:
+            self.remarks.append(
+                f"a module answers at {request}, and this road does not tell from where; it was "
+                "not read"
+            )
+        elif len(set(sources)) > 1 or (len(request) == 3) != (len(sources[0]) == 3):
+            self.shared[request] = tuple(sources)
+        elif sources[0] in self.found:
+            self._elsewhere.setdefault(sources[0], []).append(request)
+        else:
+            self._confirm(sources[0], payload, request, before)
+
+    def _confirm(self, source: str, payload: bytes, *requests: str) -> None:
+        """Ask again, so that a late or a stray answer gives no module a wrong address."""
+        usual, self.wait_s = self.wait_s, max(self.wait_s, PATIENT_WAIT_S)
+        try:
+            for request in filter(None, requests):
+                exchange = self.ask(payload, request, source)
+                count = sources_of(exchange).count(source) if exchange is not None else 0
+                if count > 1:
+                    self.shared[request] = (source,) * count
+                    return
+                if count:
+                    self.found[source] = module_at(request, source)
+                    return
+        finally:
+            self.wait_s = usual
+        self.remarks.append(
+            f"{source} answered once when {requests[0]} was asked, and not again; it was not read"
+        )
+
+    def _moves(self) -> str:
+        """Return why the search ends where the vehicle does not stand any more, else nothing."""
+        try:
+            speed = self.client.vehicle_speed_kmh()
+        except NoAnswerError as error:
+            return f"stopped: whether the vehicle still stands is not known, {error}"
+        return f"stopped: the vehicle moves at {speed:.0f} km/h" if speed else ""
+
+    def result(self) -> Found:
+        """Return what was found so far."""
+        self.remarks += shared_remarks(self.shared, self.found)
+        for response, requests in self._elsewhere.items():
+            more = f" and {len(requests) - 3} more" if len(requests) > 3 else ""
+            self.remarks.append(
+                f"{response} answers at {', '.join(requests[:3])}{more} too, beside "
+                f"{self.found[response].request}: one module, or two on one address"
+            )
+        return Found(
+            tuple(sorted(self.found.values(), key=lambda m: (len(m.response), m.response))),
+            tuple(self.silent),
+            tuple(self.searched),
+            tuple(dict.fromkeys(self.not_reached)),
+            tuple(dict.fromkeys(self.remarks))[:MOST_REMARKS],
+            self.asked,
+            self.complete,
+            self.interrupted,
+        )
+
+
+def candidates(bits: int) -> tuple[str, ...]:
+    """Return the request addresses of one identifier width, likely ones first."""
+    if bits == 29:
+        return tuple(f"18DA{xx:02X}F1" for xx in range(0x100) if xx not in OWN_BYTES)
+    ids = (
+        number
+        for number in range(FIRST_ID, LAST_ID + 1)
+        if number not in FUNCTIONAL_IDS | RESPONSE_IDS
+    )
+    # The usual answer to an identifier comes from eight higher: those are left for later, and
+    # left out once a module was heard there.
+    return tuple(f"{number:03X}" for number in sorted(ids, key=lambda n: (bool(n & 8), n)))
