@@ -165,6 +165,12 @@ def legislated_forms(protocol: BusProtocol) -> tuple[Commands, ...]:
     return (("ATCRA",), ("ATAR",), explicit, (f"ATSP{protocol.number}",))
 
 
+def unproven_forms(protocol: BusProtocol) -> tuple[Commands, ...]:
+    """Return the ways back, the most explicit first, where none can be proven to work."""
+    plain, automatic, explicit, _ = legislated_forms(protocol)
+    return (explicit, plain, automatic)
+
+
 def lets_engine_through(receive: str | None) -> bool:
     """Return whether legislated modules are heard, or may be, with this receive setting."""
     return receive in (None, LEGISLATED, SEARCH) or receive.startswith(("7E", "18DAF1"))

@@ -339,6 +339,8 @@ class AdapterTransport:
                 if why:
                     return _NOTHING, [*notes, why]
                 continue
+            if Status.STOPPED in reply.statuses:
+                self._talk.forget_stale(wait=True)
             judged = self._judge(reply, request, route, started_s)
             notes.append(judged.odd)
             flooded = route.searching and (
@@ -431,16 +433,20 @@ class AdapterTransport:
             return request.timeout_s
         return PATIENT_IDLE_S if changes_vehicle(request.payload) else IDLE_S
 
-    def accepts(self, command: str) -> bool:
+    def accepts(self, command: str) -> bool | None:
         """Return whether the adapter takes a command that sets it; see `Far`."""
         reply = self._talk.ask(command, idle_s=COMMAND_S, settled=True)
         if not reply.prompted:
             self._talk.recover()
+        if Status.OK not in reply.statuses:
+            self._talk.forget_stale(wait=True)
         if {Status.LV_RESET, Status.BANNER} & set(reply.statuses):
             self._talk.restarted = True
         if self._talk.restarted:
             raise RestartedError
-        return Status.OK in reply.statuses
+        if Status.OK in reply.statuses:
+            return True
+        return False if Status.UNKNOWN_COMMAND in reply.statuses else None
 
     def hears_the_car(self) -> bool:
         """Return whether a request to all modules is answered, as it is set now; see `Far`."""
@@ -482,6 +488,8 @@ class AdapterTransport:
         number = self._wanted_protocol
         if self.protocol is not None and self.protocol in PROTOCOLS.values():
             number = self.protocol.number
+        # What looked like a restart may have been none: only one of ours is sure to undo a filter.
+        restart = restart or (self._reach is not None and not self._reach.at_rest)
         self._talk.quiet()
         abilities = set_up(
             self._talk,

@@ -21,6 +21,7 @@ from obdlog.adapter.routes import (
     lets_engine_through,
     one_source_forms,
     search_forms,
+    unproven_forms,
 )
 from obdlog.model import FUNCTIONAL
 from obdlog.transport.base import BusProtocol
@@ -32,8 +33,8 @@ ADAPTERS_OWN = ""
 class Far(Protocol):
     """What the settings are made through."""
 
-    def accepts(self, command: str) -> bool:
-        """Return whether the adapter takes `command`.
+    def accepts(self, command: str) -> bool | None:
+        """Return whether the adapter takes `command`, None where that is not clear.
 
         Raises
         ------
@@ -127,7 +128,9 @@ class Reach:
         if route.flow == ADAPTERS_OWN:
             self._control_flow(ADAPTERS_OWN)
         if not self._address(route.header):
-            return f"this adapter cannot address {route.target}"
+            if route.target != FUNCTIONAL:
+                return f"this adapter cannot address {route.target}"
+            self._far.start_anew()  # which brings the default header back
         if route.receive != LEGISLATED and not self._listen_to(route.receive):
             return self._hopeless(route)
         self._control_flow(route.flow)
@@ -194,9 +197,11 @@ class Reach:
     def _address(self, header: Commands) -> bool:
         if header == self._header:
             return True
-        self._header = None
+        before, self._header = self._header, None
         first, *others = header
-        if not self._accepts(first):
+        taken = self._accepts(first)
+        if not taken:
+            self._header = before if taken is False else None
             return False
         for command in others:  # they set what is a default on most adapters
             self._far.accepts(command)
@@ -251,16 +256,17 @@ class Reach:
         # The mode needs header and data first.
         works = self._accepts(f"ATFCSH{identifier}")
         if works and not self._flow_data:
-            works = self._flow_data = self._accepts(f"ATFCSD{FLOW_DATA}")
+            works = self._accepts(f"ATFCSD{FLOW_DATA}")
+            self._flow_data = bool(works)
         if works and own:
             works = self._accepts("ATFCSM1")
+            self._flow = None if works is None else self._flow
         if works:
             self._flow = identifier
             self.can[ANY_FLOW_CONTROL] = True
-        else:
-            self._lose(ANY_FLOW_CONTROL)
-            if not own:
-                self._control_flow(ADAPTERS_OWN)
+            return
+        self._lose(ANY_FLOW_CONTROL)
+        self._control_flow(ADAPTERS_OWN)
 
     def _hear_engine(self) -> None:
         """Put the filter back to what lets the engine through, and make sure that it does."""
@@ -269,20 +275,32 @@ class Reach:
         if self._number != self._base.number:
             self._control_flow(ADAPTERS_OWN)
             self._select(self._base.number)
-        if self._way_back is not None and self._go(self._way_back):
+        if self._way_back and self._go(self._way_back):
             self._receive = LEGISLATED
             return
         self.wait(USUAL_TIMING)
         self._address(header_commands(self._base, FUNCTIONAL))
+        self._keep_engine_out()
+        if self._far.hears_the_car():
+            # The filter does not keep the engine out, so nothing proves that it was taken back:
+            # the most certain way that the adapter accepts has to do.
+            for way in unproven_forms(self._base):
+                if self._go(way):
+                    self._way_back = way
+                    self._receive = LEGISLATED
+                    return
         for way in legislated_forms(self._base):
-            if lets_engine_through(self._receive):
-                # Being heard proves nothing while the filter lets the engine through anyway.
-                self._listen_to(NOBODY[self._base.id_bits])
+            self._keep_engine_out()
             if self._go(way) and self._far.hears_the_car():
                 self._way_back = way
                 self._receive = LEGISLATED
                 return
         self._far.start_anew()
+
+    def _keep_engine_out(self) -> None:
+        """Let nobody through where the engine may be: being heard again is a proof then."""
+        if lets_engine_through(self._receive):
+            self._listen_to(NOBODY[self._base.id_bits])
 
     def _go(self, way: Commands) -> bool:
         if way == (f"ATSP{self._base.number}",):
@@ -296,6 +314,12 @@ class Reach:
         if LOSSES[ability] not in self.losses:
             self.losses.append(LOSSES[ability])
 
-    def _accepts(self, command: str) -> bool:
-        """Return whether the adapter takes `command`; asked twice, one refusal may be noise."""
-        return self._far.accepts(command) or self._far.accepts(command)
+    def _accepts(self, command: str) -> bool | None:
+        """Return whether the adapter takes `command`; asked twice, one refusal may be noise.
+
+        False only where both times it clearly did not.
+        """
+        first = self._far.accepts(command)
+        if first or (second := self._far.accepts(command)):
+            return True
+        return None if None in (first, second) else False

@@ -130,10 +130,15 @@ class Conversation:
         """Return whether the adapter is at its prompt, interrupting what it may be doing."""
         return not self._waiting or self.nudge()
 
-    def forget_stale(self) -> None:
-        """Drop what arrived unasked, and notice a restart in it."""
+    def forget_stale(self, *, wait: bool = False) -> None:
+        """Drop what arrived unasked, and notice a restart in it.
+
+        With `wait` also what is still on its way: an adapter that was interrupted answers the rest
+        of the line that interrupted it.
+        """
+        stale = self._link.read(0.0)
         # Some adapters send a line end, or a second prompt, after the prompt.
-        if (stale := self._link.read(0.0)).strip(b"\r\n \0>"):
+        if wait or stale.strip(b"\r\n \0>"):
             stale += self.quiet()
             if _RESTARTS & set(parse_reply(stale[-4096:]).statuses):
                 self.restarted = True

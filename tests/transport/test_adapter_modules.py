@@ -7,6 +7,8 @@ ISO 15765-2, payloads ISO 14229-1 and ISO 14230-3.
 from __future__ import annotations
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from obdlog.errors import LinkTimeoutError
 from obdlog.model import EcuMessage, Outcome, Request
@@ -164,7 +166,7 @@ class TestBackToTheEngine:
         transport.exchange(asks("1902AF", BRAKES))
         assert payloads(transport, RPM) == [("7E8", "410C1AF8")]
         assert adapter.since("ATFCSM1") == [
-            "1902AF", "ATSH7DF", "ATCRA", "0100", "ATFCSM0", "010C"
+            "1902AF", "ATSH7DF", "0100", "ATCRA", "0100", "ATFCSM0", "010C"
         ]  # fmt: skip
         transport.exchange(asks("1902AF", BRAKES))
         assert payloads(transport, RPM) == [("7E8", "410C1AF8")]
@@ -319,6 +321,13 @@ class TestLostAbilities:
         assert adapter.sent.count("1902AF") == 1
         assert adapter.sent.count("ATFCSM1") <= 2
         assert payloads(transport, RPM) == [("7E8", "410C1AF8")]
+
+    def test_an_adapter_that_addresses_no_module_still_hears_the_engine(self) -> None:
+        transport, adapter = connected(refuses=["SH"])
+        exchange = transport.exchange(asks("3E00", BRAKES))
+        assert exchange.note == "this adapter cannot address 7B0"
+        assert payloads(transport, RPM) == [("7E8", "410C1AF8")]
+        assert adapter.sent.count("ATZ") == 1
 
     def test_one_refusal_may_be_noise(self) -> None:
         transport, adapter = connected()
@@ -522,3 +531,88 @@ class TestOtherWidth:
         assert exchange.outcome is Outcome.NO_DATA
         assert "bit rate" in exchange.note
         assert "1902AF" not in adapter.sent
+
+
+COMMANDS = (
+    "SH7B0", "CRA7B8", "CRA", "AR", "CF", "CM", "CF7E8", "CM7F8", "FCSH", "FCSD", "FCSM1", "FCSM0",
+    "FCSM", "ST", "AT0", "AT1", "SP6", "SP7", "TP7", "SP", "CP", "SH7DF",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("how", ["refuses", "ignores"])
+@pytest.mark.parametrize("command", COMMANDS)
+def test_no_command_that_fails_costs_the_engine(how: str, command: str) -> None:
+    transport, adapter = connected(ENGINE, BRAKES, BODY, WIDE, both_widths=True)
+    getattr(adapter, how).append(command)
+    for request in (
+        asks("1902AF", BRAKES),
+        asks("3E00", BODY, known=False, wait_s=0.06),
+        asks("1902AF", WIDE),
+        asks("1902AF", BRAKES),
+        asks("14FFFFFF", BRAKES),
+    ):
+        transport.exchange(request)
+    assert adapter.sent.count("14FFFFFF") <= 1
+    if command in ("SH7DF", "SP6", "SP") and how == "ignores":
+        return  # nothing can be done where header or protocol only seem to go back
+    for request in (RPM, asks("3E00", BRAKES), RPM):
+        found = payloads(transport, request)
+        assert request is not RPM or found == [("7E8", "410C1AF8")]
+    transport.close()
+    assert adapter.hears == (0x7E8, 0x7F8)
+    assert adapter.closed == 1
+
+
+PIECES = st.sampled_from(
+    [
+        b"7B8 02 7E 00\r", b"7B8105F5902", b"77A027E00\r", b"NO DATA\r", b"CAN ERROR\r",
+        b"STOPPED\r", b"BUFFER FULL\r", b"<RX ERROR", b"7B8037F1978\r", b"7B8037F3E21\r", b"?\r",
+        b">", b"\r",
+        b"TEST100 v1.5\r", b"LV RESET\r", b"OK\r", b"7200102\r", b"UNABLE TO CONNECT\r",
+    ]
+)  # fmt: skip
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.lists(st.one_of(PIECES, st.binary(max_size=12)), max_size=6),
+    st.sampled_from(
+        [
+            asks("3E00", BRAKES),
+            asks("3E00", BRAKES, known=False, wait_s=0.06),
+            asks("14FFFFFF", BRAKES),
+            asks("3E00", WIDE),
+        ]
+    ),
+    st.integers(min_value=0, max_value=8),
+)
+def test_whatever_comes_the_exchange_ends_and_the_engine_is_heard(
+    pieces: list[bytes], request: Request, at: int
+) -> None:
+    """The pieces come in place of the reply number `at` after connecting."""
+    transport, adapter = connected()
+    real, left = adapter._answer, [at]
+
+    def hostile(command: str) -> None:
+        left[0] -= 1
+        if left[0] != -1:
+            return real(command)
+        adapter.sent.append(command)
+        for number, piece in enumerate(pieces):
+            adapter.say(piece, 0.01 * number)
+        return None
+
+    adapter._answer = hostile  # type: ignore[method-assign]
+    before_s = adapter.time.now_s()
+    exchange = transport.exchange(request)
+    assert adapter.time.now_s() - before_s < 75
+    assert adapter.sent.count("14FFFFFF") <= 1
+    assert exchange.note.isprintable()
+    # Whoever else is heard: what counts is from the module, or from the range.
+    allowed = ("7B8", "unknown") if request.reply_from == "7B8" else None
+    assert allowed is None or all(m.source in allowed for m in exchange.messages)
+    left[0] = -1
+    transport.exchange(RPM)
+    assert payloads(transport, RPM) == [("7E8", "410C1AF8")]
+    transport.close()
+    assert adapter.hears == (0x7E8, 0x7F8)
