@@ -128,7 +128,7 @@ def _show_groups(groups: Sequence[dict[str, Any]]) -> None:
                 f"{group['name']} ({group['address']})",
                 group["group"],
                 "-".join(filter(None, (code["code"], code["failure_type"]))),
-                ", ".join(code["status"]),
+                ", ".join(code["status"]) or ("no bit set" if code["status_byte"] else ""),
                 code["status_byte"] or "",
             )
             for group in groups
