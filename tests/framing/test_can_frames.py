@@ -349,3 +349,24 @@ def test_faults_are_bounded_and_quote_little() -> None:
 @pytest.mark.parametrize("letter", ["ﬀ", "１", "٣", "ſ"])
 def test_only_ascii_digits_are_digits(letter: str) -> None:
     assert got(["7E8064100BE3EB81" + letter]) == []
+
+
+@pytest.mark.parametrize(
+    ("sources", "protocol"),
+    [
+        (("7B8", "7E8", "73F"), CAN_11),
+        (("18DAF128", "18DAF110", "1ABCF1DE"), CAN_29),
+    ],
+)
+def test_long_replies_of_modules_anywhere_interleave(sources, protocol) -> None:
+    # A kilobyte of codes by ISO 14229-1, 19 02: the numbers of the frames wrap many times.
+    payloads = [bytes([0x59, 0x02, n]) + bytes(range(256)) * 4 for n in range(len(sources))]
+    each = [lines(source, payload) for source, payload in zip(sources, payloads, strict=True)]
+    mixed = [line for together in zip(*each, strict=True) for line in together]
+    assert got(mixed, protocol) == list(zip(sources, payloads, strict=True))
+
+
+def test_a_flood_of_frames_of_one_module_is_bounded_in_faults() -> None:
+    found = assemble(["7B82155"] * 20_000 + ["7B8027E00"], CAN_11)
+    assert [m.payload for m in found.messages] == [b"\x7e\x00"]
+    assert len(found.faults) <= 51
