@@ -124,7 +124,8 @@ def find_modules(
             own = _own_width(client)
             for bits in sorted(RANGES, key=lambda bits: bits != own):
                 if search.complete:
-                    search.ask_range(bits, twice=thorough or bits == own)
+                    ended = search.ask_range(bits, twice=thorough or bits == own)
+                    search.reached = search.reached and (ended or bits != own)
     except KeyboardInterrupt:
         search.complete = False
         search.interrupted = True
@@ -138,7 +139,7 @@ def find_one(client: Client, address: str) -> Module | None:
     Raises
     ------
     NoAnswerError
-        Several modules answer there.
+        Several modules answer there, or the road cannot carry the address.
     """
     search = Search(client, lambda _: None, PATIENT_WAIT_S)
     requests = [address]
@@ -148,6 +149,8 @@ def find_one(client: Client, address: str) -> Module | None:
         wanted = None if request == address else address
         for payload in (build_tester_present(), build_default_session()):
             exchange = search.ask(payload, request, wanted)
+            if search.refused_by_road:
+                raise NoAnswerError(f"{request} was not asked: {search.refused_by_road}")
             sources = sources_of(exchange) if exchange is not None else ()
             if len(sources) > 1:
                 raise NoAnswerError(

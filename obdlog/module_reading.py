@@ -26,7 +26,6 @@ from obdlog.services import trouble_reports
 SILENT = "did not answer; nothing is known of it"
 NOT_READ = "its codes were not read; nothing here says that it is clean"
 HEARD_ONLY = "was heard in the search and not read; nothing here says that it is clean"
-LONGEST_TROUBLE = 200
 LEGACY_DIGITS = 2
 """Addresses of the older buses; there the generic services are all."""
 _REPORT_REPLY = 0x59
@@ -124,9 +123,6 @@ def notes(exchanges: Sequence[Exchange], module: Module, *, listed: bool) -> tup
         said.append(NOT_READ if asked else HEARD_ONLY)
     if any(sources_of(e).count(module.response) > 1 for e in own):
         said.append("two modules answer from this address: what is listed may mix both")
-    lists = (e for e in own if e.request.service in CODE_SERVICES and e.positive())
-    if trouble := next((e.note for e in lists if e.note), ""):
-        said.append(f"part of what it listed did not arrive well: {trouble[:LONGEST_TROUBLE]}")
     if opened:
         said.append(
             "was asked in the extended session and returned to the default one"

@@ -78,6 +78,8 @@ class Found:
         What else is worth knowing: two modules behind one address.
     complete
         False where the search was stopped, be it by Ctrl-C (`interrupted`).
+    reached
+        False where the road could not carry it at the width that the car uses.
     """
 
     modules: tuple[Module, ...] = ()
@@ -88,6 +90,7 @@ class Found:
     asked: int = 0
     complete: bool = True
     interrupted: bool = False
+    reached: bool = True
 
 
 def legislated(exchanges: Iterable[Exchange]) -> frozenset[str]:
@@ -136,7 +139,8 @@ class Search:
     asked: int = 0
     complete: bool = True
     interrupted: bool = False
-    _refused_by_road: str = ""
+    reached: bool = True
+    refused_by_road: str = ""
     _legislated: frozenset[str] = frozenset()
     _elsewhere: dict[str, list[str]] = field(default_factory=dict)
 
@@ -146,7 +150,7 @@ class Search:
 
     def ask(self, payload: bytes, request: str, reply_from: str | None) -> Exchange | None:
         """Return the exchange with one address, None where the road cannot carry it."""
-        self._refused_by_road = ""
+        self.refused_by_road = ""
         try:
             exchange = self.client.ask(
                 payload,
@@ -157,13 +161,13 @@ class Search:
                 keep=False,
             )
         except ValueError:
-            self._refused_by_road = NOT_CARRIED
+            self.refused_by_road = NOT_CARRIED
             return None
-        self.asked += 1
         if exchange.messages:
             self.client.exchanges.append(exchange)
         elif "cannot" in exchange.note and exchange.outcome is Outcome.NO_DATA:
-            self._refused_by_road = exchange.note
+            self.refused_by_road = exchange.note
+        self.asked += not self.refused_by_road
         return exchange
 
     def ask_known(self, module: Module) -> None:
@@ -182,13 +186,16 @@ class Search:
                 return
             if exchange is None:
                 break
-        if self._refused_by_road:
-            self.not_reached.append(f"{module.name} ({module.addresses}): {self._refused_by_road}")
+        if self.refused_by_road:
+            self.not_reached.append(f"{module.name} ({module.addresses}): {self.refused_by_road}")
         else:
             self.silent.append(module)
 
-    def ask_range(self, bits: int, *, twice: bool) -> None:
-        """Ask every physical address of one identifier width, `twice` those that stay silent."""
+    def ask_range(self, bits: int, *, twice: bool) -> bool:
+        """Ask every physical address of one identifier width, `twice` those that stay silent.
+
+        Return whether it came to its end.
+        """
         payloads = (build_tester_present(), build_default_session())
         for payload in payloads[: 2 if twice else 1]:
             before = self.asked
@@ -198,9 +205,10 @@ class Search:
                 self.searched.append(f"{count} addresses in {RANGES[bits]} ({payload.hex(' ')})")
             if stopped:
                 self.not_reached.append(f"{RANGES[bits]}: {stopped}")
-                break
+                return False
         if bits == 11 and not getattr(self.client.transport, "searches_ranges", True):
             self.not_reached.append(USUAL_ONLY)
+        return True
 
     def _ask_all(self, bits: int, payload: bytes) -> str:
         """Ask the range with `payload`; return why it was given up, else nothing."""
@@ -219,10 +227,10 @@ class Search:
             if number % 16 == 0:
                 self.progress(f"asking from {request} on; found so far: {len(self.found)}")
             exchange = self.ask(payload, request, None)
-            if self._refused_by_road:
+            if self.refused_by_road:
                 not_carried += 1
                 if not_carried >= GIVE_UP_AFTER:
-                    return self._refused_by_road
+                    return self.refused_by_road
             else:
                 not_carried = 0
             if exchange is not None:
@@ -299,6 +307,7 @@ class Search:
             self.asked,
             self.complete,
             self.interrupted,
+            self.reached,
         )
 
 

@@ -344,6 +344,12 @@ def test_one_address_is_enough_to_find_its_module(address, expected):
     assert (found and (found.request, found.response)) == expected
 
 
+def test_an_address_that_the_road_does_not_carry_is_not_said_to_be_silent():
+    bus = ModuleBus({}, cannot=lambda target: f"this adapter cannot address {target}")
+    with pytest.raises(NoAnswerError, match="7B0 was not asked: this adapter cannot"):
+        discovery.find_one(Client(bus), "7B0")
+
+
 def test_an_address_of_two_modules_names_none():
     bus = ModuleBus({"740": [FakeModule("748"), FakeModule("74A")]})
     with pytest.raises(NoAnswerError, match="several modules answer at 740"):

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 
 from obdlog import module_dialogue, module_reading, survey
 from obdlog.client import Client
 from obdlog.errors import LinkClosedError
-from obdlog.model import Exchange, Request
+from obdlog.model import Request
 from obdlog.module_reading import read_modules
 from obdlog.modules import Language, Module, module_at
 from tests.module_bus import FakeModule, ModuleBus
@@ -283,16 +281,3 @@ def test_two_modules_on_one_response_address_are_told():
     client = Client(bus)
     (found,) = read_modules(client, [AT])
     assert "two modules answer from this address" in " ".join(notes(client, found))
-
-
-def test_a_list_that_came_damaged_is_told():
-    class Damaged(ModuleBus):
-        def exchange(self, request: Request) -> Exchange:
-            exchange = super().exchange(request)
-            if request.payload[0] == 0x19 and exchange.positive():
-                return replace(exchange, note="7B8: message broken off after 6 of 11 bytes")
-            return exchange
-
-    client = Client(Damaged({"7B0": FakeModule("7B8", BRAKES)}))
-    (found,) = read_modules(client, [AT])
-    assert "broken off after 6 of 11 bytes" in " ".join(notes(client, found))

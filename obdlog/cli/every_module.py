@@ -161,7 +161,8 @@ def choose(road: Road, wanted: Wanted, case: Path | None, *, go_on: bool = False
         road.client, known, progress=screen.progress, thorough=wanted.again
     )
     if case:
-        remember(case, found.modules, Search.DONE if found.complete else Search.INTERRUPTED)
+        ended = found.complete and found.reached
+        remember(case, found.modules, Search.DONE if ended else Search.INTERRUPTED)
     if not found.complete:
         screen.tell(f"The search was not finished; {len(found.modules)} modules found so far.")
         if not go_on and found.interrupted:

@@ -364,3 +364,13 @@ def test_the_simulated_car_says_who_its_modules_are(run, run_json):
     assert told["vin"]
     assert told["part_number"]
     assert "part number" in run("vehicle", "--link", SIMULATED, "--module", "7B0").stdout
+
+
+def test_an_adapter_that_cannot_listen_elsewhere_says_so_and_another_one_searches(run_json):
+    link = f"{SIMULATED}?personality=fixed-filter"
+    options = ("codes", "--every-module", "--case", "job", "--link")
+    document = run_json(*options, link)
+    assert set(modules(document)) == {"7E8", "7E9"}
+    (why, *_) = document["searched"]["not_reached"]
+    assert why.startswith("700–7F7: this adapter cannot")
+    assert len(modules(run_json(*options, SIMULATED))) == 6
