@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Callable
 from dataclasses import replace
 
-from obdlog.adapter.commands import MAX_CAN_REQUEST_BYTES, request_text
-from obdlog.adapter.protocols import PROTOCOLS
+from obdlog.adapter.commands import request_text
 from obdlog.adapter.reply import Reply
 from obdlog.adapter.routes import (
     ANY_FLOW_CONTROL,
@@ -16,25 +13,22 @@ from obdlog.adapter.routes import (
     Commands,
     Route,
     brief_timing,
-    engine_route,
-    route_to,
 )
-from obdlog.adapter.setup import parse_voltage
 from obdlog.adapter.status import Recovery, Status
 from obdlog.errors import LinkError, LinkTimeoutError
 from obdlog.links.base import Link
-from obdlog.links.url import parse_url
-from obdlog.model import FUNCTIONAL, Bus, Exchange, Generation, Outcome, Request
+from obdlog.model import FUNCTIONAL, Exchange, Outcome, Request
 from obdlog.services.registry import changes_vehicle
-from obdlog.transport.adapter_reach import Reach
-from obdlog.transport.adapter_search import CLASSIC_QUESTION, NEWER_QUESTIONS, CarSearch
-from obdlog.transport.adapter_setup import Abilities, set_up, wake_up
+from obdlog.transport.adapter_control import (
+    IDLE_S,
+    MOST_RESTARTS,
+    AdapterControl,
+    restarts_again,
+)
 from obdlog.transport.base import BusProtocol
-from obdlog.transport.conversation import Conversation, RestartedError
+from obdlog.transport.conversation import RestartedError
 from obdlog.transport.judge import Judged, end_of_last_line, judge, with_times
 
-COMMAND_S = 2.0
-IDLE_S = 6.0
 TOTAL_S = 30.0
 PATIENT_IDLE_S = 15.0
 BUSY_TRIES = 3
@@ -42,7 +36,6 @@ BUSY_WAIT_S = 0.2
 PENDING_TRIES = 3
 PENDING_WAIT_S = 1.0
 REPAIR_TRIES = 2
-LEAST_SUPPLY_V = 1.0
 LONGEST_EXCHANGE_S = 45.0
 """After so long a request is not asked again, however its replies promise more."""
 MOST_SILENCES = 6
@@ -50,13 +43,8 @@ MOST_SILENCES = 6
 LONGEST_PENDING_S = 5.0
 """How long after "response pending" a module may take (ISO 15765-4: P2*CAN_max, 5 s)."""
 
-SAYS_BANNER = frozenset({"ATZ", "ATWS", "ATD", "ATI", "AT@1"})
-
 SEARCH_TOTAL_S = 1.0
 """How long a reply in a search may go on: what lasts longer is other traffic."""
-MOST_FLOODS = 2
-"""After so many replies drowned in other traffic, a search listens to one address at a time."""
-MOST_RESTARTS = 3
 SHORT_REPLIES_ONLY = (
     "without flow control for this module only its replies of up to seven bytes come whole"
 )
@@ -64,7 +52,7 @@ _NOTHING = Judged((), Outcome.NO_DATA, Recovery.NONE, pending=False, busy=False,
 _NOBODY_THERE = {Status.CAN_ERROR, Status.UNABLE_TO_CONNECT, Status.BUS_ERROR}
 
 
-class AdapterTransport:
+class AdapterTransport(AdapterControl):
     """Moves diagnostic messages through an adapter on `link`.
 
     Parameters
@@ -89,65 +77,14 @@ class AdapterTransport:
     kind = "adapter"
 
     def __init__(self, link: Link, *, protocol: str = "0") -> None:
-        if protocol != "0" and protocol not in PROTOCOLS:
-            raise ValueError(f"the protocol is 0 or one of {', '.join(PROTOCOLS)}")
-        self.url = link.url
-        self.clock = link.clock
-        self.protocol: BusProtocol | None = None
-        self.generation = Generation.CLASSIC
-        self.abilities = Abilities()
+        super().__init__(link, protocol=protocol)
         self.reply_count: int | None = None
-        self.progress: Callable[[str], None] = lambda _: None
-        self._talk = Conversation(link)
-        self._has_speed = parse_url(link.url).scheme in ("serial", "rfc2217")
-        self._wanted_protocol = protocol
-        self._reach: Reach | None = None
-        self._floods = 0
-        self._closed = False
         self._silences = 0
-
-    @property
-    def identity(self) -> str:
-        """What the adapter claims to be."""
-        return self.abilities.identity
-
-    @property
-    def capabilities(self) -> dict[str, bool]:
-        """What the adapter can do, by the words of the set-up table and of `routes.LOSSES`.
-
-        What only modules beyond the legislated ones need is known once one was asked.
-        """
-        return {**self.abilities.can, **(self._reach.can if self._reach else {})}
 
     def connect(self) -> BusProtocol:
-        """Wake the adapter, set it up, find the car's protocol and its generation of OBD.
-
-        Raises
-        ------
-        LinkError, NoAnswerError, AdapterError
-            As `CarSearch.find` and the set-up.
-        """
-        self.protocol = None
-        self._reach = None
+        """Wake the adapter, set it up, find the car's protocol and its generation of OBD."""
         self._silences = 0
-        self._floods = 0
-        wake_up(self._talk, self.url)
-        self.abilities = set_up(
-            self._talk, self.url, protocol=self._wanted_protocol, keep_speed=self._has_speed
-        )
-        found = CarSearch(
-            self._talk,
-            self.abilities,
-            self._set_up_again,
-            wanted=self._wanted_protocol,
-            progress=self.progress,
-        ).find()
-        self.abilities = found.abilities
-        self.protocol, self.generation = found.protocol, found.generation
-        self._reach = Reach(self, found.protocol, self._wanted_protocol)
-        self._reach.reset(found.stored)
-        self._talk.take_wire()
-        return self.protocol
+        return super().connect()
 
     def exchange(self, request: Request) -> Exchange:
         """Send `request` and return all that came of it.
@@ -197,116 +134,6 @@ class AdapterTransport:
             damaged=judged.damaged,
         )
 
-    @property
-    def searches_ranges(self) -> bool:
-        """Whether a search hears a module wherever it answers from, as far as is known."""
-        hears = self._reach is None or self._reach.searches_ranges
-        return hears and self._floods < MOST_FLOODS
-
-    def measure_reach(self) -> None:
-        """Find out by the engine's module whether modules of any address could be asked.
-
-        Afterwards `capabilities` tells. Does nothing on the older buses, which have no such
-        settings.
-
-        Raises
-        ------
-        LinkError
-            The link is gone.
-        """
-        if self.protocol is None or self.protocol.bus is not Bus.CAN:
-            return
-        self._prepare(engine_route(self.protocol), USUAL_TIMING)
-        self._prepare(self._route(Request(CLASSIC_QUESTION)), USUAL_TIMING)
-
-    def voltage_v(self) -> float | None:
-        """Return the supply voltage the adapter measures [V], None where it does not."""
-        if not self.abilities.has("voltage"):
-            return None
-        reply = self._command("ATRV")
-        voltage = parse_voltage(reply.lines[0]) if reply.lines else None
-        # An adapter without a divider on the supply pin says 0.0: that is no measurement.
-        return voltage if voltage is not None and voltage >= LEAST_SUPPLY_V else None
-
-    def command(self, text: str) -> Reply:
-        """Send one command to the adapter itself and return its reply.
-
-        Raises
-        ------
-        LinkError
-            The link is gone.
-        """
-        return self._command(text)
-
-    def close(self) -> None:
-        """Interrupt what the adapter is doing, let it hear the engine again, and let go."""
-        if self._closed:
-            return
-        self._closed = True
-        connected = self._reach is not None
-        try:
-            # A link that is gone, and an adapter that has restarted, need no more.
-            with contextlib.suppress(LinkError, RestartedError):
-                if self._reach is not None and self._talk.settle():
-                    self._reach.rest()
-        finally:
-            self._talk.close("ATPC" if connected else "")
-
-    def _route(self, request: Request) -> Route:
-        """Return the settings that `request` needs.
-
-        Raises
-        ------
-        ValueError
-            This protocol, or an adapter, cannot carry it.
-        """
-        assert self.protocol is not None
-        if self.protocol.bus is Bus.CAN and len(request.payload) > MAX_CAN_REQUEST_BYTES:
-            raise ValueError(
-                f"a request of {len(request.payload)} bytes does not fit into one CAN frame, and "
-                "adapters send no longer ones"
-            )
-        return route_to(self.protocol, request)
-
-    def _prepare(self, route: Route, timing: Commands) -> tuple[str, Route]:
-        """Set the adapter for `route`; return why it cannot, and the route that was taken.
-
-        Where a range of addresses cannot be listened to, a search listens to the usual one.
-        """
-        assert self._reach is not None
-        if route.protocol != self.protocol and self.protocol not in PROTOCOLS.values():
-            return (
-                "the bit rate of this bus is not certain: modules with identifiers of "
-                f"{route.protocol.id_bits} bits cannot be asked",
-                route,
-            )
-        for _ in range(MOST_RESTARTS):
-            if route.searching and (not self._reach.searches_ranges or self._floods >= MOST_FLOODS):
-                route = route.narrowed() or route
-            try:
-                if self._talk.restarted:
-                    self.abilities = self._set_up_again()
-                why = self._reach.apply(route, timing)
-            except RestartedError:
-                continue
-            self.abilities.losses += [
-                loss for loss in self._reach.losses if loss not in self.abilities.losses
-            ]
-            if why and route.searching and not self._reach.searches_ranges and route.narrowed():
-                continue
-            return why, route
-        raise _restarts_again(self.url)
-
-    def _hurry(self) -> None:
-        """Set the usual waiting time again.
-
-        The answer that came before is worth more: what fails here is reported by the next
-        exchange.
-        """
-        if self._reach is not None and not self._talk.restarted:
-            with contextlib.suppress(LinkError, RestartedError):
-                self._reach.wait(USUAL_TIMING)
-
     def _ask(
         self, request: Request, route: Route, timing: Commands, *, harmless: bool
     ) -> tuple[Judged, list[str]]:
@@ -334,7 +161,7 @@ class AdapterTransport:
             except RestartedError:  # nothing was sent
                 restarts -= 1
                 if not restarts:
-                    raise _restarts_again(self.url) from None
+                    raise restarts_again(self.url) from None
                 why, route = self._prepare(route, timing)
                 if why:
                     return _NOTHING, [*notes, why]
@@ -432,80 +259,3 @@ class AdapterTransport:
         if request.timeout_s is not None:
             return request.timeout_s
         return PATIENT_IDLE_S if changes_vehicle(request.payload) else IDLE_S
-
-    def accepts(self, command: str) -> bool | None:
-        """Return whether the adapter takes a command that sets it; see `Far`."""
-        reply = self._talk.ask(command, idle_s=COMMAND_S, settled=True)
-        if not reply.prompted:
-            self._talk.recover()
-        if Status.OK not in reply.statuses:
-            self._talk.forget_stale(wait=True)
-        if {Status.LV_RESET, Status.BANNER} & set(reply.statuses):
-            self._talk.restarted = True
-        if self._talk.restarted:
-            raise RestartedError
-        if Status.OK in reply.statuses:
-            return True
-        return False if Status.UNKNOWN_COMMAND in reply.statuses else None
-
-    def hears_the_car(self) -> bool:
-        """Return whether a request to all modules is answered, as it is set now; see `Far`."""
-        classic = self.generation is Generation.CLASSIC
-        for question in (CLASSIC_QUESTION,) if classic else NEWER_QUESTIONS:
-            request = Request(question)
-            text = self._text(request, harmless=False)
-            reply = self._talk.ask(text, idle_s=IDLE_S, settled=True)
-            if not reply.prompted:
-                self._talk.recover()
-            judged = judge(reply, request, self.protocol, headers=self.abilities.has("headers"))
-            if judged.recovery is Recovery.REINITIALISE or self._talk.restarted:
-                self._talk.restarted = True
-                raise RestartedError
-            if judged.messages:
-                return True
-        return False
-
-    def start_anew(self) -> None:
-        """Restart the adapter and set it up; see `Far`."""
-        self.abilities = self._set_up_again(restart=True)
-
-    def _command(self, text: str) -> Reply:
-        reply = self._talk.ask(text, idle_s=COMMAND_S)
-        if not reply.prompted:
-            self._talk.recover()
-        restarts = {Status.LV_RESET} if text in SAYS_BANNER else {Status.LV_RESET, Status.BANNER}
-        if self.protocol is not None and restarts & set(reply.statuses):
-            self.abilities = self._set_up_again()
-            reply = self._talk.ask(text, idle_s=COMMAND_S)
-        return reply
-
-    def _set_up_again(self, *, restart: bool = False) -> Abilities:
-        """Give an adapter that has restarted its settings back, with the protocol if known.
-
-        A protocol that was only guessed from the replies may have another bit rate: the adapter
-        searches again.
-        """
-        number = self._wanted_protocol
-        if self.protocol is not None and self.protocol in PROTOCOLS.values():
-            number = self.protocol.number
-        # What looked like a restart may have been none: only one of ours is sure to undo a filter.
-        restart = restart or (self._reach is not None and not self._reach.at_rest)
-        self._talk.quiet()
-        abilities = set_up(
-            self._talk,
-            self.url,
-            protocol=number,
-            restart=restart,
-            keep_speed=self._has_speed,
-        )
-        if self._reach is not None:
-            self._reach.reset(number)
-            abilities.losses += self._reach.losses
-        return abilities
-
-
-def _restarts_again(url: str) -> LinkTimeoutError:
-    return LinkTimeoutError(
-        f"the adapter on {url} restarts again and again",
-        hint="Check the supply at the diagnostic connector; the battery may be weak.",
-    )
