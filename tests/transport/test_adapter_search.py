@@ -11,7 +11,8 @@ import pytest
 from obdlog.errors import LinkTimeoutError, NoAnswerError
 from obdlog.model import Generation, Outcome, Request
 from obdlog.transport.adapter_link import AdapterTransport
-from tests.transport.fake_adapter import FIRST, FakeAdapter, Script, SettableAdapter, Unit, said
+from tests.transport.fake_adapter import FIRST, FakeAdapter, Script, said
+from tests.transport.settable_adapter import SettableAdapter, Unit
 
 F400 = "7E80762F40098180001"
 
