@@ -84,7 +84,7 @@ class Dialogue:
         if identity:
             self.read_identity()
         if self._refused and self._extended and not self.gone:
-            with self._extended_session() as opened:
+            with self.extended_session() as opened:
                 for again in self._refused if opened else ():
                     again()
 
@@ -227,7 +227,7 @@ class Dialogue:
         return next((code for code in codes if code is not None), None)
 
     @contextlib.contextmanager
-    def _extended_session(self) -> Iterator[bool]:
+    def extended_session(self) -> Iterator[bool]:
         """Open the extended session, yield whether the module is in it, and leave it again."""
         opened = False
         try:

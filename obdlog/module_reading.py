@@ -99,6 +99,13 @@ def codes_read(exchanges: Iterable[Exchange], module: Module) -> bool:
     )
 
 
+def read_in_session(exchanges: Sequence[Exchange], module: Module) -> bool:
+    """Return whether the module gave its codes in the extended session and not outside it."""
+    own = [e for e in exchanges if e.request.target == module.request]
+    opened = [n for n, e in enumerate(own) if e.request.payload == EXTENDED and e.positive()]
+    return bool(opened) and not codes_read(own[: opened[0]], module) and codes_read(own, module)
+
+
 def notes(exchanges: Sequence[Exchange], module: Module, *, listed: bool) -> tuple[str, ...]:
     """Return what was not read of `module` and how it could be, in plain words.
 

@@ -19,7 +19,7 @@ from obdlog.erase.orders import generic_order, module_order
 from obdlog.erase.result import next_steps
 from obdlog.erase.sending import send_erase
 from obdlog.model import Bus, Generation, Request
-from obdlog.module_reading import read_modules
+from obdlog.module_reading import read_in_session, read_modules
 from obdlog.modules import Language, Module, System
 from obdlog.session.format import SessionHeader
 from obdlog.session.reader import read_session
@@ -152,6 +152,7 @@ def test_a_lamp_that_waits_for_the_key_cycle_is_told_so(erase):
     (module,) = erasure.modules
     assert module.lamp is True
     assert module.stored == ()
+    assert module.after == ()
     assert erasure.known
     steps = " ".join(next_steps(erasure))
     assert "goes out with the key cycle" in steps
@@ -164,6 +165,51 @@ def test_a_module_that_restarts_is_read_again(erase):
     assert erasure.modules[0].after is not None
 
 
+IN_SESSION = {"1902AF": ["5902FF4035118F", "5902FF"], "14FFFFFF": "54"}
+
+
+def locked() -> FakeModule:
+    return FakeModule("7B8", {}, code="7F", in_session=IN_SESSION)
+
+
+def test_a_module_that_was_read_in_its_extended_session_is_erased_in_it(tmp_path):
+    bus = ModuleBus({"7B0": locked()})
+    client = Client(bus)
+    client.read_codes()
+    (module,) = read_modules(client, (BRAKE,), extended=True, identity=False)
+    assert read_in_session(client.exchanges, module)
+    before = survey.survey_codes(client.exchanges, Bus.CAN)
+    bus.requests.clear()
+    path = tmp_path / "after.session.jsonl"
+    with SessionWriter(path, SessionHeader(version=1), bus.clock) as session:
+        order = module_order(module, in_session=True)
+        erasure = send_erase(bus, session, before, [order], extended=True)
+    asked = [r.payload.hex().upper() for r in bus.requests if r.target == "7B0"]
+    assert asked[:3] == ["1003", "14FFFFFF", "1001"]
+    assert asked[-1] == "1001"
+    assert asked.count("14FFFFFF") == 1
+    assert erasure.modules[0].accepted is True
+    assert erasure.modules[0].after == ()
+
+
+def test_a_module_that_does_not_open_the_session_gets_no_erase(tmp_path):
+    bus = ModuleBus({"7B0": FakeModule("7B8", {"1003": "7F1022"}, code="7F")})
+    with SessionWriter(
+        tmp_path / "a.session.jsonl", SessionHeader(version=1), bus.clock
+    ) as session:
+        order = module_order(BRAKE, in_session=True)
+        erasure = send_erase(bus, session, (), [order], extended=True)
+    assert erases(bus) == []
+    assert [(m.sent, m.refusal) for m in erasure.modules] == [
+        (False, "it did not open its extended session")
+    ]
+
+
+def test_a_module_that_needs_no_session_is_never_put_into_one(erase):
+    bus, _, _ = erase({"7B0": brake(LISTED, EMPTY)}, (BRAKE,))
+    assert not [r for r in bus.requests if r.service == 0x10]
+
+
 def exchanges_of(fakes: dict[str, FakeModule], modules: tuple[Module, ...]) -> Any:
     client = Client(ModuleBus(fakes))
     read_modules(client, modules, identity=False)
@@ -173,9 +219,9 @@ def exchanges_of(fakes: dict[str, FakeModule], modules: tuple[Module, ...]) -> A
 @pytest.mark.parametrize(
     ("fake", "why"),
     [
-        (FakeModule("7B8", {}, otherwise="silent"), "could not be read"),
-        (FakeModule("7B8", {}, code="7F"), "could not be read"),
-        (FakeModule("7B8", {"1902AF": "7F1978"}), "not complete|could not be read"),
+        (FakeModule("7B8", {}, otherwise="silent"), "no evidence"),
+        (FakeModule("7B8", {}, code="7F"), "--extended-session allows it"),
+        (FakeModule("7B8", {"1902AF": "7F1978"}), "no evidence|not complete"),
     ],
 )
 def test_a_module_without_evidence_is_left_out(fake, why):

@@ -47,7 +47,7 @@ MAY_IMPORT = {
     "module_dialogue": PURE | {"survey", "client", "module_search"},
     "module_reading": PURE | {"client", "discovery", "module_dialogue", "module_search"},
     "erase": PURE
-    | {"survey", "history", "client", "module_reading", "case", "session"}
+    | {"survey", "history", "client", "module_reading", "module_dialogue", "case", "session"}
     | {"transport.base", "transport.recording"},
     "poll_plan": PURE | {"survey", "client"},
     "recorder": PURE | {"survey", "client", "poll_plan"},

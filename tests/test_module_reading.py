@@ -235,7 +235,7 @@ def test_a_session_is_kept_alive_only_where_the_reading_takes_long():
     bus = ModuleBus({"710": paused})
 
     dialogue = module_dialogue.Dialogue(Client(bus), module_at("710", "77A"), extended=True)
-    with dialogue._extended_session() as opened:
+    with dialogue.extended_session() as opened:
         assert opened
         bus.clock.sleep_s(4.0)
         dialogue._ask(b"\x19\x02\xaf")

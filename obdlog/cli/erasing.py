@@ -28,6 +28,7 @@ from obdlog.erase.result import PERHAPS_SENT, Erasure, next_steps
 from obdlog.erase.sending import send_erase
 from obdlog.errors import RefusedError, SessionFileError
 from obdlog.model import Work
+from obdlog.module_reading import read_in_session
 from obdlog.modules import Module
 from obdlog.session.writer import SessionWriter
 from obdlog.survey import ModuleCodes
@@ -42,8 +43,9 @@ NO_MODULES = Wanted()
 class Before:
     """What stands before an erase: the evidence, and what is going to be erased.
 
-    `modules` are erased each by itself; `generic` says whether all legislated ones are by one
-    request. `skipped` are modules that were wanted and are left alone, and why.
+    `modules` are erased each by itself, those of `in_session` in their extended session;
+    `generic` says whether all legislated ones are by one request. `skipped` are modules that
+    were wanted and are left alone, and why.
     """
 
     evidence: Path
@@ -51,6 +53,7 @@ class Before:
     modules: tuple[Module, ...] = ()
     skipped: dict[Module, str] | None = None
     generic: bool = True
+    in_session: tuple[Module, ...] = ()
 
     @property
     def found(self) -> list[str]:
@@ -163,7 +166,7 @@ def clear(
 
 def _orders(transport: Transport, before: Before) -> Sequence[EraseOrder]:
     """Return the erases: single modules first, the one that sets readiness back last."""
-    orders = [module_order(module) for module in before.modules]
+    orders = [module_order(m, in_session=m in before.in_session) for m in before.modules]
     return [*orders, generic_order(transport.generation)] if before.generic else orders
 
 
@@ -213,6 +216,7 @@ def _save_evidence(
         tuple(m for m in modules if m not in skipped),
         skipped,
         generic=generic,
+        in_session=tuple(m for m in modules if read_in_session(client.exchanges, m)),
     )
 
 

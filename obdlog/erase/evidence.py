@@ -10,7 +10,7 @@ from obdlog.addresses import module_name
 from obdlog.client import COUNTER_PIDS, Client
 from obdlog.errors import DecodeError, NoAnswerError, RefusedError, SessionFileError
 from obdlog.model import FUNCTIONAL, Bus, Exchange, Outcome
-from obdlog.module_reading import codes_read
+from obdlog.module_reading import codes_read, notes
 from obdlog.modules import Module
 from obdlog.services.codes import read_codes
 from obdlog.services.obd_on_uds import classic_exchange
@@ -141,7 +141,10 @@ def left_out(
         last = {e.request.payload: e for e in own if e.request.service in MODULE_CODE_SERVICES}
         state = read.get(module.response)
         if not codes_read(exchanges, module) or state is None:
-            reasons[module] = "its codes could not be read, so there is no evidence of them"
+            told = notes(exchanges, module, listed=False)
+            reasons[module] = "; ".join(("there is no evidence of its codes", *told[:1]))
+        elif any([m.source for m in e.messages].count(module.response) > 1 for e in own):
+            reasons[module] = "two modules answer from its address, and the evidence may mix both"
         elif missing := _not_whole(last):
             reasons[module] = f"its evidence is not complete: {'; '.join(missing[:3])}"
     return reasons

@@ -32,9 +32,8 @@ class Lamp(StrEnum):
 class ModuleAfter:
     """One module: codes of the evidence, codes now, and its lamp with the reason.
 
-    `now` is None where the module was not read whole; nothing is known of it then. `standing` are
-    those of `now` that a test found failing; the others are listed for their lamp only. `erased`
-    says whether it accepted the erase.
+    `now` is None where the module was not read whole; nothing is known of it then. A code that
+    is listed for its lamp only does not count. `erased` says whether it accepted the erase.
     """
 
     address: str
@@ -45,7 +44,6 @@ class ModuleAfter:
     lamp: Lamp
     because: str
     request: str | None = None
-    standing: tuple[str, ...] = ()
 
     @property
     def title(self) -> str:
@@ -55,17 +53,17 @@ class ModuleAfter:
     @property
     def gone(self) -> tuple[str, ...]:
         """Codes of the evidence that are not there any more."""
-        return () if self.now is None else tuple(c for c in self.before if c not in self.standing)
+        return () if self.now is None else tuple(c for c in self.before if c not in self.now)
 
     @property
     def back(self) -> tuple[str, ...]:
         """Codes of the evidence that are there."""
-        return tuple(c for c in self.before if c in self.standing)
+        return tuple(c for c in self.before if c in (self.now or ()))
 
     @property
     def new(self) -> tuple[str, ...]:
         """Codes that the evidence does not hold."""
-        return tuple(c for c in self.standing if c not in self.before)
+        return tuple(c for c in self.now or () if c not in self.before)
 
 
 def compare(
@@ -98,11 +96,10 @@ def compare(
                 name=names.get(address, either.name),
                 erased=address in erased,
                 before=_texts(then),
-                now=_texts(present) if present else None,
+                now=_texts(present, _FAILED) if present else None,
                 lamp=lamp,
                 because=because,
                 request=either.request,
-                standing=_texts(present, _FAILED) if present else (),
             )
         )
     return tuple(found)

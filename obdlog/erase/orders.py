@@ -15,10 +15,14 @@ PURPOSE = "erase"
 
 @dataclass(frozen=True, slots=True)
 class EraseOrder:
-    """One erase request; `module` is None for the one that every legislated module hears."""
+    """One erase request; `module` is None for the one that every legislated module hears.
+
+    `in_session` says that the module must be in its extended session, which the user allowed.
+    """
 
     request: Request
     module: Module | None = None
+    in_session: bool = False
 
     @property
     def text(self) -> str:
@@ -40,7 +44,7 @@ def generic_order(generation: Generation) -> EraseOrder:
     return EraseOrder(Request(payload, purpose=PURPOSE))
 
 
-def module_order(module: Module) -> EraseOrder:
+def module_order(module: Module, *, in_session: bool = False) -> EraseOrder:
     """Return the erase of all codes of `module`.
 
     References
@@ -50,5 +54,7 @@ def module_order(module: Module) -> EraseOrder:
     older = module.language is Language.ISO_14230
     payload = build_older_clear() if older else trouble_reports.build_clear_group()
     return EraseOrder(
-        Request(payload, module.request, purpose=PURPOSE, reply_from=module.response), module
+        Request(payload, module.request, purpose=PURPOSE, reply_from=module.response),
+        module,
+        in_session,
     )

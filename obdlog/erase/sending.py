@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import contextlib
+from collections.abc import Iterator, Mapping, Sequence
 
 from obdlog import survey
 from obdlog.addresses import module_name
@@ -12,6 +13,7 @@ from obdlog.erase.orders import EraseOrder
 from obdlog.erase.result import Erasure, ModuleErasure
 from obdlog.errors import LinkError, NoAnswerError, ObdlogError, SessionFileError
 from obdlog.model import Bus, Exchange, Outcome
+from obdlog.module_dialogue import Dialogue
 from obdlog.module_reading import read_modules
 from obdlog.modules import Module
 from obdlog.session.writer import SessionWriter
@@ -22,9 +24,13 @@ from obdlog.transport.recording import RecordingTransport
 RESPONSE_PENDING = b"\x78"
 """Negative response code: still at work on it (ISO 14229-1, ISO 14230-3); no refusal."""
 
+LAMP_ONLY = frozenset({"lamp-requested", "not-tested", "not-tested-this-cycle"})
+"""A code with these alone is listed for its lamp: it is erased, and its test has not run."""
+
 READ_BACK_TRIES = 3
 READ_BACK_PAUSE_S = 3.0
 NOT_SENT = "what went wrong before came first"
+NO_SESSION = "it did not open its extended session"
 
 
 def send_erase(
@@ -69,30 +75,47 @@ def send_erase(
     recording = RecordingTransport(transport, session)
     guard = Client(recording)
     sent: list[tuple[EraseOrder, Exchange]] = []
+    left_out = dict(skipped or {})
     trouble: ObdlogError | None = None
     for order in orders:
         try:
             require_engine_off(guard, stated_off=stated_off)
-            session.mark(order.text)
-            session.sync()
+            with _session(guard, order) as ready:
+                if order.module is not None and not ready:
+                    left_out[order.module] = NO_SESSION
+                    continue
+                session.mark(order.text)
+                session.sync()
+                exchange, trouble = _send(transport, recording, session, order)
+                sent.append((order, exchange))
         except ObdlogError as error:
             if not sent:
                 raise
-            trouble = error
-            break
-        exchange, trouble = _send(transport, recording, session, order)
-        sent.append((order, exchange))
+            trouble = trouble or error
         if trouble is not None:
             break
     read: tuple[Exchange, ...] = ()
     if not isinstance(trouble, LinkError):
-        expected = _expected(before, sent, skipped or {})
+        expected = _expected(before, sent, left_out)
         read, fault = _read_back(transport, recording, expected, sent, extended=extended)
         trouble = trouble or fault
     after = survey.survey_codes(read, guard.bus)
-    unsent = {o.module: NOT_SENT for o in orders[len(sent) :] if o.module is not None}
-    results = _results(sent, before, after, {**(skipped or {}), **unsent}, guard.bus)
+    went_out = [order for order, _ in sent]
+    for order in orders:
+        if order.module is not None and order not in went_out:
+            left_out.setdefault(order.module, NOT_SENT)
+    results = _results(sent, before, after, left_out, guard.bus)
     return Erasure(results, after, trouble)
+
+
+@contextlib.contextmanager
+def _session(client: Client, order: EraseOrder) -> Iterator[bool]:
+    """Yield whether the module of `order` is in the session that it needs, and leave that again."""
+    if order.module is None or not order.in_session:
+        yield True
+        return
+    with Dialogue(client, order.module, extended=True).extended_session() as opened:
+        yield opened
 
 
 def _send(
@@ -240,12 +263,14 @@ def _result(
         accepted=accepted,
         refusal=refusal,
         before=_texts(before),
-        after=_texts(read) if read else None,
+        after=_texts(read, without=LAMP_ONLY) if read else None,
         stored=tuple(c.code for c in stored),
         request=module.request if module else None,
         lamp=read.lamp if read else None,
     )
 
 
-def _texts(module: ModuleCodes | None) -> tuple[str, ...]:
-    return tuple(c.code for c in module.codes) if module else ()
+def _texts(module: ModuleCodes | None, *, without: frozenset[str] = frozenset()) -> tuple[str, ...]:
+    """Return the codes of a module, but for those whose every status is one of `without`."""
+    codes = module.codes if module else ()
+    return tuple(c.code for c in codes if not without or set(c.status) - without)

@@ -30,7 +30,6 @@ from obdlog.erase.cautions import LAMPS_LATER
 from obdlog.erase.result import Erasure
 from obdlog.errors import RefusedError
 from obdlog.model import Work
-from obdlog.transport.registry import open_transport
 
 WORD = "erase"
 
@@ -79,6 +78,8 @@ def run(
 
     The evidence goes to the case folder; without --case a new folder is made here.
     """
+    from obdlog.transport.registry import open_transport
+
     wanted = Wanted.of(
         module, module_map, every=every, extended=extended_session, again=search_again
     )
@@ -89,7 +90,7 @@ def run(
     record = read_case_record(case, tell_warning) if case else NO_RECORD
     work = Work.merged([record.work, work_of(facts, unplugged, replaced)])
     url = resolve_link(link)
-    transport = open_transport(url)
+    transport = open_transport(url, progress=screen.progress)
     try:
         screen.progress("connecting")
         transport.connect()
