@@ -239,7 +239,8 @@ def by_response(modules: Sequence[Module]) -> dict[str, Module]:
 def show_searched(document: dict[str, Any]) -> None:
     """Print what of the other modules was not reached."""
     searched = document["searched"]
-    if not searched["found"] and not searched["silent"]:
+    asked = searched["ranges"] or searched["how"] != "searched"
+    if asked and not searched["found"] and not searched["silent"]:
         screen.say(f"\n{NONE_BEYOND}")
     said = [f"{m['name']} ({m['address']}) did not answer" for m in searched["silent"]]
     said += searched["not_reached"] + searched["remarks"]

@@ -374,3 +374,12 @@ def test_an_adapter_that_cannot_listen_elsewhere_says_so_and_another_one_searche
     (why, *_) = document["searched"]["not_reached"]
     assert why.startswith("700–7F7: this adapter cannot")
     assert len(modules(run_json(*options, SIMULATED))) == 6
+
+
+def test_on_an_older_bus_nothing_is_searched_and_only_the_map_is_tried(run, tmp_path):
+    (tmp_path / "map.toml").write_text('[[module]]\nname = "brakes"\nrequest = "28"\n')
+    link = ("codes", "--link", "sim://legacy-kwp", "--every-module")
+    said = " ".join(run(*link, "--module-map", "map.toml").stdout.split())
+    assert "brakes (28) did not answer" in said
+    assert "no standard way to search" in said
+    assert "No module beyond those answered." not in run(*link).stdout
