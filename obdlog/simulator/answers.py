@@ -8,7 +8,8 @@ from obdlog.simulator.buses import BusKind, request_id, response_id
 
 NEGATIVE = 0x7F
 NOT_SUPPORTED, BAD_SUBFUNCTION, BAD_LENGTH, BUSY = 0x11, 0x12, 0x13, 0x21
-CONDITIONS, OUT_OF_RANGE, PENDING, NOT_IN_SESSION = 0x22, 0x31, 0x78, 0x7F
+CONDITIONS, OUT_OF_RANGE, PENDING = 0x22, 0x31, 0x78
+SUBFUNCTION_NOT_IN_SESSION, NOT_IN_SESSION = 0x7E, 0x7F
 """Negative response codes (ISO 14229-1)."""
 
 

@@ -17,6 +17,7 @@ from obdlog.simulator.answers import (
     NOT_SUPPORTED,
     OUT_OF_RANGE,
     PENDING,
+    SUBFUNCTION_NOT_IN_SESSION,
     Address,
     Answer,
     Refused,
@@ -30,6 +31,7 @@ DEFAULT, EXTENDED = 0x01, 0x03
 SESSION_ENDS_S = 5.0
 """A session other than the default one ends after so long a silence (ISO 14229-2, S3server)."""
 
+_REPORTS, _IDENTIFY = 0x19, 0x22
 _SUPPRESS = 0x80
 _TIMES = b"\x00\x32\x01\xf4"
 """P2 of 50 ms and P2* of 5 s, in the answer to service 10."""
@@ -56,6 +58,7 @@ class Module:
         self._asked_s = 0.0
         self._quiet_until_s = 0.0
         self._busy = dict(spec.manners.busy)
+        self._needs_extended = {bytes.fromhex(text) for text in spec.needs_extended}
         self._identification = {
             bytes.fromhex(key): identification_data(text)
             for key, text in spec.identification.items()
@@ -116,9 +119,15 @@ class Module:
             raise Refused(self.spec.refuses)
         if service not in self._services:
             raise Refused(NOT_SUPPORTED)
-        if service in self.spec.needs_extended and self.session == DEFAULT:
+        if self._withheld(bytes([service])):
             raise Refused(NOT_IN_SESSION)
+        if service == _REPORTS and self._withheld(bytes([service, *rest[:1]])):
+            raise Refused(SUBFUNCTION_NOT_IN_SESSION)
         return self._services[service](rest)
+
+    def _withheld(self, beginning: bytes) -> bool:
+        """Return whether requests that begin so need another session."""
+        return self.session == DEFAULT and beginning in self._needs_extended
 
     def _erase(self, wanted: list[Trouble]) -> None:
         if self._vehicle.state.rpm > 0:
@@ -160,7 +169,12 @@ class Module:
         if not rest or len(rest) % 2:
             raise Refused(BAD_LENGTH)
         asked = [rest[at : at + 2] for at in range(0, len(rest), 2)]
-        known = [key for key in asked if key in self._identification]
+        # An identifier that is withheld is one that the module does not have now: no other code.
+        known = [
+            key
+            for key in asked
+            if key in self._identification and not self._withheld(bytes([_IDENTIFY]) + key)
+        ]
         if not known:
             raise Refused(OUT_OF_RANGE)
         return [b"\x62" + b"".join(key + self._identification[key] for key in known)]

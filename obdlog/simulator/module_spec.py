@@ -74,7 +74,8 @@ class ModuleSpec(Part, frozen=True):
     reports
         Kinds of report of service 19 that it knows.
     needs_extended
-        Services that it refuses with 7F outside the extended session.
+        Beginnings of requests (hex) that it grants in the extended session only: a service, a
+        kind of report, or an identifier.
     sessions
         Sessions that it can be put into.
     many_codes
@@ -98,7 +99,7 @@ class ModuleSpec(Part, frozen=True):
     identification: dict[str, str] = {}
     availability: int = 0xFF
     reports: tuple[int, ...] = (0x01, 0x02, 0x04, 0x06, 0x0A)
-    needs_extended: tuple[int, ...] = ()
+    needs_extended: tuple[str, ...] = ()
     sessions: tuple[int, ...] = ()
     code: tuple[ModuleCode, ...] = ()
     many_codes: int = 0
@@ -116,6 +117,8 @@ class ModuleSpec(Part, frozen=True):
             raise ValueError(f"{self.request} and {self.response} differ in width")
         if not 0 <= self.many_codes <= (_LARGEST - 3) // 4:
             raise ValueError("so many codes do not fit one message")
+        if any(not bytes.fromhex(beginning) for beginning in self.needs_extended):
+            raise ValueError("an empty beginning stands for every request")
         digits = 2 if self.language == "iso-14230" else 4
         for key, text in self.identification.items():
             if len(key) != digits or not identification_data(text):

@@ -24,6 +24,7 @@ from obdlog.simulator.profile import load_profile, parse_profile, read_profile_t
 from obdlog.simulator.profile import scenario_names as all_scenarios
 
 BRAKES, RESTRAINTS, INSTRUMENTS, BODY = 0x7B0, 0x737, 0x720, 0x710
+GUARDED = 0x705
 
 
 class Bench:
@@ -87,8 +88,8 @@ def bench() -> Bench:
 def tester(bench: Bench) -> Tester:
     """Return a maker of udsoncan clients that speak to one module of the bench."""
 
-    def connect(target: int = BRAKES) -> Client:
-        client = Client(Wire(bench, target), request_timeout=1)
+    def connect(target: int = BRAKES, other: Bench | None = None) -> Client:
+        client = Client(Wire(other or bench, target), request_timeout=1)
         client.config["data_identifiers"] = {
             0xF187: udsoncan.AsciiCodec(14),
             0xF189: udsoncan.AsciiCodec(4),
@@ -126,7 +127,7 @@ def test_an_independent_tester_reads_who_a_module_is(tester: Tester) -> None:
 
 
 def test_an_independent_tester_changes_session_and_erases(tester: Tester) -> None:
-    client = tester(BODY)
+    client = tester(GUARDED, Bench("awkward-modules"))
     with pytest.raises(NegativeResponseException) as refused:
         client.get_dtc_by_status_mask(0xAF)
     assert refused.value.response.code_name == "ServiceNotSupportedInActiveSession"
@@ -175,18 +176,34 @@ def test_requests_to_all_are_for_legislated_units(bench: Bench) -> None:
     assert bench.ask("22F190", None) == []
 
 
-def test_a_silent_tester_loses_its_session(bench: Bench) -> None:
+def test_part_of_what_a_module_knows_needs_the_extended_session(bench: Bench) -> None:
+    assert bench.ask("1902AF", BODY) == ["59027B" + "C1218728" + "9A2C112B"]
+    # ISO 14229-1 (from memory): 7E for a sub-function, 31 for an identifier.
+    assert bench.ask("19069A2C11FF", BODY) == ["7F197E"]
+    assert bench.ask("19049A2C11FF", BODY) == ["7F197E"]
+    assert bench.ask("22F197", BODY) == ["7F2231"]
+    assert bench.ask("22F187F189", BODY) == ["62F187" + b"SIM18-BDY-1180".hex().upper()]
     bench.ask("1003", BODY)
+    assert bench.ask("19069A2C11FF", BODY) == ["59069A2C112B" + "0107"]
+    assert bench.ask("19049A2C11FF", BODY) == ["59049A2C112B" + "0101F4422F8C"]
+    assert bench.ask("22F197", BODY) == ["62F19742434D0001"]
+    bench.ask("1001", BODY)
+    assert bench.ask("19069A2C11FF", BODY) == ["7F197E"]
+
+
+def test_a_silent_tester_loses_its_session() -> None:
+    bench = Bench("awkward-modules")
+    bench.ask("1003", GUARDED)
     for _ in range(3):
         # ISO 14229-2 (from memory): a session ends after five seconds without a request.
         bench.wait(4.0)
-        assert bench.ask("3E80", BODY) == []
-    assert bench.ask("1902AF", BODY)[0].startswith("5902")
+        assert bench.ask("3E80", GUARDED) == []
+    assert bench.ask("1902AF", GUARDED)[0].startswith("5902")
     bench.wait(5.2)
-    assert bench.ask("1902AF", BODY) == ["7F197F"]
-    bench.ask("1003", BODY)
+    assert bench.ask("1902AF", GUARDED) == ["7F197F"]
+    bench.ask("1003", GUARDED)
     bench.car.after_key_cycle()
-    assert bench.ask("1902AF", BODY) == ["7F197F"]
+    assert bench.ask("1902AF", GUARDED) == ["7F197F"]
 
 
 def test_the_brake_lamp_outlives_the_erase_until_the_key_was_off(bench: Bench) -> None:
@@ -215,7 +232,6 @@ def test_no_erase_while_the_engine_runs(bench: Bench) -> None:
 
 
 def test_a_fault_that_is_there_comes_back(bench: Bench) -> None:
-    bench.ask("1003", BODY)
     bench.ask("14FFFFFF", BODY)
     assert bench.ask("1902AF", BODY) == ["59027B"]
     bench.wait(3.5)
