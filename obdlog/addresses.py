@@ -13,7 +13,9 @@ from __future__ import annotations
 ENGINE = "engine control"
 """Name of the module that runs the engine, as `module_name` gives it."""
 
-_CAN_11 = {0x7E8: ENGINE, 0x7E9: "transmission control"}
+TRANSMISSION = "transmission control"
+
+_CAN_11 = {0x7E8: ENGINE, 0x7E9: TRANSMISSION}
 
 
 def on_older_bus(address: str) -> bool:
@@ -39,5 +41,5 @@ def module_name(address: str) -> str:
     if source is not None and 0x10 <= source <= 0x17:
         return ENGINE
     if source is not None and 0x18 <= source <= 0x1F:
-        return "transmission control"
+        return TRANSMISSION
     return f"module {address}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from obdlog.addresses import ENGINE, TRANSMISSION, module_name
 from obdlog.codes.data import CodeRow, code_row
 from obdlog.codes.facts import CONFIRMED, FAILING_NOW, Case, CodeFacts, has_returned
 from obdlog.codes.found import ELECTRICAL_SORTS, Condition, Found, names, when
@@ -13,6 +14,9 @@ _REFERENCE = "reference-"
 _LOW = "low"
 _NETWORK = "network"
 """Sort of the faults that one module notes of another."""
+_INVALID_DATA = "invalid-data"
+_SENDERS = {"ecm": ENGINE, "tcm": TRANSMISSION}
+"""Modules whose codes are known by their legislated addresses."""
 
 
 def _no_returned_root(case: Case, _: Mapping[str, float]) -> Found:
@@ -187,6 +191,26 @@ def _several_report(case: Case, _: Mapping[str, float]) -> Found:
     return found if len(reporters) >= 2 else None
 
 
+def _data_of_a_faulty_module(case: Case, _: Mapping[str, float]) -> Found:
+    """Hold where it rejects the data of a module that itself stores a fault.
+
+    Which module is which only the legislated addresses tell: engine and transmission control.
+    """
+    row = case.row
+    if row is None or row.fault.id != _INVALID_DATA:
+        return None
+    name = _SENDERS.get(row.component.id)
+    roots = [
+        c
+        for c in case.everything
+        if module_name(c.module) == name
+        and c.module != case.code.module
+        and c.statuses & {CONFIRMED, FAILING_NOW}
+        and not c.code.startswith("U")
+    ]
+    return when(bool(roots), component=row.component.label, roots=names(roots))
+
+
 CONDITIONS: dict[str, Condition] = {
     "no-returned-root": _no_returned_root,
     "network-or-supply": _network_or_supply,
@@ -196,6 +220,7 @@ CONDITIONS: dict[str, Condition] = {
     "misfire-present": _misfire_present,
     "root-code": _root_code,
     "no-root": _no_root,
+    "data-of-a-faulty-module": _data_of_a_faulty_module,
     "scattered": _scattered,
     "both-banks": _both_banks,
     "plug-mates-too": _plug_mates_too,

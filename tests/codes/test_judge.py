@@ -264,6 +264,9 @@ RULES: dict[str, tuple[tuple[CodeFacts, ...], dict[str, Any]]] = {
     "shared-reference-suspected": ((facts("P0107"), facts("P0452")), {}),
     "follows-misfire": ((facts("P0420"), facts("P0302")), {}),
     "follows-root": ((facts("P0171"), facts("P0102")), {}),
+    "data-of-a-faulty-module": (
+        (facts("U0401", module="7B8"), facts("P0102", module="7E8")), {},
+    ),
     "work-led-to-it": ((facts("P0171"),), {"unplugged": ("airflow meter",)}),
     "limited-without-its-cause": ((facts("P2106"),), {}),
     "low-voltage": (

@@ -101,3 +101,17 @@ def test_brakes_and_restraints_never_go_without_their_caution(code: CodeFacts) -
 def test_places_said_with_the_work(text: str, places: set[tuple[str, str]]) -> None:
     (item,) = match_work(Work(unplugged=(text,)))
     assert set(item.places) == places
+
+
+@pytest.mark.parametrize(
+    ("other", "verdict"),
+    [
+        (CodeFacts("P0102", "7E8", STORED), Verdict.FOLLOW_ON),
+        (CodeFacts("P0102", "18DAF110", STORED), Verdict.FOLLOW_ON),
+        (CodeFacts("P0102", "7E8", frozenset({"pending"})), Verdict.FAULT),
+        (CodeFacts("P0720", "7E9", STORED), Verdict.FAULT),  # not the module that is blamed
+        (CodeFacts("U0121", "7E8", STORED), Verdict.FAULT),
+    ],
+)
+def test_data_that_are_rejected_follow_from_their_senders_own_fault(other, verdict):
+    assert verdicts(brakes("U0401"), other)["U0401"] is verdict
