@@ -149,6 +149,7 @@ class AdapterTransport(AdapterControl):
         text = self._text(request, harmless=harmless)
         notes: list[str] = []
         restarts = MOST_RESTARTS
+        judged: Judged | None = None
         while True:
             total_s = min(
                 SEARCH_TOTAL_S if route.searching else TOTAL_S, deadline_s - self.clock.now_s()
@@ -161,10 +162,12 @@ class AdapterTransport(AdapterControl):
             except RestartedError:  # nothing was sent
                 restarts -= 1
                 if not restarts:
+                    if judged is not None:
+                        return judged, [*notes, "the adapter restarts again and again"]
                     raise restarts_again(self.url) from None
                 why, route = self._prepare(route, timing)
                 if why:
-                    return _NOTHING, [*notes, why]
+                    return judged or _NOTHING, [*notes, why]
                 continue
             if Status.STOPPED in reply.statuses:
                 self._talk.forget_stale(wait=True)

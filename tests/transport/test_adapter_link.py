@@ -586,6 +586,7 @@ TEXTS = st.sampled_from(
 
 @settings(max_examples=300, deadline=None)
 @example([b"TEST100 v1.5\r", b">", b"", b"7E8 04 41 0C 1A F8\r"], RPM)  # a read that ends early
+@example([b"7E8037F0178\r", b">", b"TEST100 v1.5\r"], RPM)  # restarts after every reply
 @given(
     st.lists(st.one_of(TEXTS, st.binary(max_size=12)), max_size=8),
     st.sampled_from([RPM, ERASE, Request(b"\x09\x02", "7E0"), Request(b"\x03")]),
