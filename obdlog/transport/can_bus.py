@@ -7,29 +7,38 @@ ISO 15765-4 (identifiers, initialisation, times).
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from obdlog.adapter.protocols import PROTOCOLS
 from obdlog.clock import Clock, SystemClock
-from obdlog.errors import LinkClosedError, NoAnswerError
+from obdlog.errors import LinkClosedError, NoAnswerError, ObdlogError
 from obdlog.links.url import LinkUrl
 from obdlog.model import EcuMessage, Exchange, Generation, Outcome, Request
 from obdlog.services.registry import changes_vehicle
 from obdlog.transport.base import BusProtocol
-from obdlog.transport.can_open import CanPlace, Heard, can_place, listen, open_bus
-from obdlog.transport.can_talk import LONGEST_S, CanTalk, code_of
+from obdlog.transport.can_open import BIT_RATES, CanPlace, can_place, listen, open_bus
+from obdlog.transport.can_open import Heard as Listened
+from obdlog.transport.can_talk import ERRORS_BEFORE_LEAVING, LONGEST_S, CanTalk, Heard, code_of
+from obdlog.transport.can_wire import CanWire, NotTakenError
 from obdlog.transport.judge import BUSY, PENDING, without_superseded
 
 BUSY_TRIES, BUSY_WAIT_S = 3, 0.2
 REPAIR_TRIES = 2
 CONNECT_ROUNDS = 2
-ERRORS_AT_CONNECT = 4
-"""So many error frames and no answer mean a wrong bit rate, and the bus is left."""
+ERRORS_AT_CONNECT, ERRORS_WHEN_CAREFUL = 4, 1
+"""So many error frames and no answer mean a wrong bit rate, and the bus is left; the smaller number
+where nothing was heard before sending."""
 
 SUPPORTED_PIDS = bytes.fromhex("0100")
 QUESTIONS = (SUPPORTED_PIDS, bytes.fromhex("22F400"), bytes.fromhex("22F810"))
 """The first is of SAE J1979, the others tell a car after SAE J1979-2 (from memory)."""
+
+
+_IGNITION = (
+    "Switch the ignition on (engine may be off); check the plug and, where you stated it, the bit "
+    "rate."
+)
 
 
 class CanTransport:
@@ -54,7 +63,7 @@ class CanTransport:
         self._place: CanPlace = can_place(url)
         self.url = url.text
         self.clock: Clock = clock or SystemClock()
-        self.identity = f"CAN interface {self._place.interface} {self._place.channel}"
+        self.identity = self._place.title
         self.protocol: BusProtocol | None = None
         self.generation = Generation.CLASSIC
         self._talk: CanTalk | None = None
@@ -70,60 +79,79 @@ class CanTransport:
             No module answers, nobody acknowledges, or errors show a wrong bit rate.
         """
         self.close()
-        for bit_rate in self._rates():
-            bus = open_bus(self._place, bit_rate)
-            talk = CanTalk(bus, self.identity, _protocol(11, bit_rate), self.clock)
+        self.protocol = None
+        why: ObdlogError | None = None
+        for bit_rate, listened in self._rates():
             try:
-                if self._find(talk, bit_rate):
-                    talk.wire.clear()
-                    self._talk, self.protocol = talk, talk.protocol
-                    return talk.protocol
-            finally:
-                if self._talk is None:
-                    talk.close()
-        raise NoAnswerError(
-            "no module answers on the CAN bus",
-            hint="Switch the ignition on (engine may be off), check the plug and, where it is "
-            "stated, the bit rate.",
-        )
+                found = self._try(bit_rate, careful=listened is Listened.SILENCE)
+            except NoAnswerError as error:
+                if not self._place.searches:
+                    raise
+                why = error
+                continue
+            if found:
+                return found
+        if why is None:
+            why = NoAnswerError("no module answers on the CAN bus", hint=_IGNITION)
+        raise why
 
-    def _rates(self) -> Iterable[int | None]:
-        """Return the bit rates worth sending at, after listening where the rate is not known."""
-        if not self._place.searches:
-            return self._place.rates
-        heard = {rate: listen(self._place, rate, self.clock) for rate in self._place.rates if rate}
-        right = [rate for rate, what in heard.items() if what is Heard.FRAMES]
-        # A silent bus tells nothing: both rates are tried, the first errors end a trial.
-        return right or [rate for rate, what in heard.items() if what is Heard.SILENCE]
-
-    def _find(self, talk: CanTalk, bit_rate: int | None) -> bool:
-        """Return whether modules answer; `talk` has the protocol then.
+    def _rates(self) -> Sequence[tuple[int | None, Listened | None]]:
+        """Return the bit rates worth sending at, after listening where the rate is not known.
 
         Raises
         ------
         NoAnswerError
-            Nobody acknowledges a frame, or errors show a wrong bit rate that was stated.
+            There is traffic, and it has neither of the two bit rates.
         """
+        if not self._place.searches:
+            return [(rate, None) for rate in self._place.rates]
+        heard = [(rate, listen(self._place, rate, self.clock)) for rate in BIT_RATES]
+        # A silent bus tells nothing: both rates are tried, the first error ends a trial.
+        for wanted in (Listened.FRAMES, Listened.SILENCE):
+            if right := [(rate, what) for rate, what in heard if what is wanted]:
+                return right
+        raise NoAnswerError(
+            "the CAN bus has neither 500 nor 250 kbit/s: at both only errors are heard",
+            hint="Nothing was sent. Check the wiring; this may not be the diagnostic bus.",
+        )
+
+    def _try(self, bit_rate: int | None, *, careful: bool) -> BusProtocol | None:
+        """Return the protocol on which modules answer at `bit_rate`, None where none does.
+
+        Raises
+        ------
+        LinkError
+            The interface cannot be opened, or is lost.
+        NoAnswerError
+            Nobody acknowledges, or there are errors instead of answers.
+        """
+        wire = CanWire(open_bus(self._place, bit_rate), self._place, self.clock)
+        talk = CanTalk(wire, _protocol(11, bit_rate), self.clock)
+        try:
+            if self._find(talk, bit_rate, careful=careful):
+                self._talk, self.protocol = talk, talk.protocol
+        finally:
+            if self._talk is None:
+                wire.close()
+        return self.protocol
+
+    def _find(self, talk: CanTalk, bit_rate: int | None, *, careful: bool) -> bool:
+        """Return whether modules answer; `talk` has the protocol then."""
         widths = (self._place.id_bits,) if self._place.id_bits else (11, 29)
+        most_errors = ERRORS_WHEN_CAREFUL if careful else ERRORS_AT_CONNECT
         for id_bits in widths * CONNECT_ROUNDS:
             talk.protocol = _protocol(id_bits, bit_rate)
             refused = False
             for question in QUESTIONS:
                 try:
-                    heard = talk.converse(Request(question))
-                except LinkClosedError as error:
+                    heard = talk.converse(Request(question), most_errors=most_errors)
+                except NotTakenError as error:
+                    raise NoAnswerError(str(error), hint=error.hint) from error
+                if not heard.messages and (talk.wire.errors >= most_errors or talk.wire.off):
                     raise NoAnswerError(
-                        f"nobody on the CAN bus takes what is sent: {error}",
-                        hint="Switch the ignition on, check plug, wiring, termination and bit "
-                        "rate.",
-                    ) from error
-                if heard.error_frames >= ERRORS_AT_CONNECT and not heard.messages:
-                    if self._place.searches:
-                        return False
-                    raise NoAnswerError(
-                        "the CAN bus brings error frames instead of answers",
-                        hint="The bit rate is probably wrong, or the wiring is. obdlog has left "
-                        "the bus; try ?bitrate=500000 or ?bitrate=250000.",
+                        f"the car does not answer: {talk.wire.trouble}; the bus was left",
+                        hint="The bit rate is probably wrong, or the wiring is. Where it was "
+                        "stated, try ?bitrate=500000 or ?bitrate=250000.",
                     )
                 if any(not m.refused for m in heard.messages):
                     classic = question == SUPPORTED_PIDS
@@ -139,27 +167,41 @@ class CanTransport:
         """Send `request` and return all that came of it.
 
         A harmless request is asked again: after a damaged reply at most twice, after "busy" at
-        most three times. A request that changes the vehicle is sent once, whatever happens.
+        most three times, unless it looks for a module. A request that changes the vehicle is sent
+        once, whatever happens. What one module answered stays when only another is asked again.
+        After 30 s nothing is asked again, so that 60 s are the longest.
 
         Raises
         ------
         LinkClosedError
-            The interface is gone, or it has left the bus because of errors.
+            The interface is closed or gone, nobody acknowledges, or there are errors on the bus
+            instead of answers; the bus was left then.
         ValueError
-            Not connected, an address that is none, or a long request to all modules.
+            Never connected, an address that is none, or a long request to all modules.
         """
-        if self._talk is None:
-            raise ValueError("connect first")
+        talk = self._talk
+        if talk is None:
+            if self.protocol is None:
+                raise ValueError("connect first")
+            raise LinkClosedError(f"the {self.identity} is closed", hint="Connect again.")
         harmless = not changes_vehicle(request.payload)
+        searching = talk.searching(request)
         at_s = self.clock.now_s()
-        repairs, busy = (REPAIR_TRIES, BUSY_TRIES) if harmless else (0, 0)
+        repairs = REPAIR_TRIES if harmless and not searching else 0
+        busy = BUSY_TRIES if harmless and not searching else 0
         notes: list[str] = []
-        self._talk.wire.clear()
+        answered: dict[str, list[EcuMessage]] = {}
+        talk.wire.kept.clear()
         while True:
-            heard = self._talk.converse(request, started_s=at_s, harmless=harmless)
-            notes += heard.faults[:3]
-            if heard.error_frames:
-                notes.append(f"{heard.error_frames} error frames on the bus")
+            try:
+                heard = talk.converse(request, started_s=at_s, harmless=harmless)
+            except LinkClosedError:
+                self.close()  # an interface that nobody acknowledges would go on trying
+                raise
+            notes += self._notes(talk, heard, searching=searching)
+            self._leave_if_disturbed(talk, heard)
+            for source in {m.source: None for m in heard.messages}:
+                answered[source] = [m for m in heard.messages if m.source == source]
             if self.clock.now_s() - at_s > LONGEST_S:
                 break
             if heard.faults and repairs:
@@ -169,17 +211,42 @@ class CanTransport:
                 self.clock.sleep_s(BUSY_WAIT_S)
             else:
                 break
-        messages = without_superseded(heard.messages)
+        found = [m for messages in answered.values() for m in messages]
+        messages = without_superseded(sorted(found, key=lambda m: m.after_s))
         damaged = bool(heard.faults)
         return Exchange(
             at_s=at_s,
             request=request,
             messages=messages,
-            outcome=_outcome(messages, damaged=damaged or bool(heard.error_frames)),
-            wire=tuple(self._talk.wire),
+            outcome=_outcome(messages, damaged=damaged or bool(talk.wire.errors)),
+            wire=tuple(talk.wire.kept),
             note="; ".join(dict.fromkeys(notes)),
             damaged=damaged,
         )
+
+    def _leave_if_disturbed(self, talk: CanTalk, heard: Heard) -> None:
+        """Leave a bus that brings errors instead of answers: we may be what disturbs it.
+
+        Raises
+        ------
+        LinkClosedError
+            It was left.
+        """
+        disturbed = talk.wire.errors >= ERRORS_BEFORE_LEAVING or talk.wire.off
+        if disturbed and not heard.messages:
+            trouble = talk.wire.trouble
+            self.close()
+            raise LinkClosedError(
+                f"{trouble}; the bus was left",
+                hint="Check plug, wiring and bit rate, and connect again.",
+            )
+
+    @staticmethod
+    def _notes(talk: CanTalk, heard: Heard, *, searching: bool) -> list[str]:
+        notes = heard.odd[:3] + heard.faults[:3]
+        if heard.strange and not searching:
+            notes.append(f"{heard.strange} message(s) that answer something else left out")
+        return [*notes, talk.wire.trouble] if talk.wire.errors else notes
 
     def voltage_v(self) -> float | None:
         """Return None: a CAN interface measures no supply voltage."""
@@ -188,9 +255,8 @@ class CanTransport:
     def close(self) -> None:
         """Leave the bus; harmless when called twice."""
         talk, self._talk = self._talk, None
-        self.protocol = None
         if talk is not None:
-            talk.close()
+            talk.wire.close()
 
 
 def _protocol(id_bits: int, bit_rate: int | None) -> BusProtocol:

@@ -10,6 +10,7 @@ ISO 15765-2 (frames, flow control, separation time), ISO 15765-4 (identifiers, e
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -26,9 +27,11 @@ MOST_CHANNELS = 64
 MOST_WAITS = 20
 """So many times in a row a module may ask to wait before a long request goes on."""
 
+MOST_SINGLE = 7
+"""So many bytes fit one frame."""
+
 _SINGLE, _FIRST, _CONSECUTIVE, _FLOW_CONTROL = range(4)
 _FRAME_BYTES = 8
-_MAX_SINGLE = 7
 _MAX_12_BIT = 0xFFF
 _LONGEST_SEPARATION = 0x7F
 
@@ -40,6 +43,9 @@ class CanFrame:
     identifier: str
     data: bytes
 
+
+_LOGGER = "obdlog.isotp"
+_NO_HANDLER = logging.NullHandler()
 
 Send = Callable[[CanFrame], None]
 
@@ -62,7 +68,7 @@ def sound(frame: CanFrame) -> CanFrame | None:
             length = int.from_bytes(data[2:6])
             if length <= _MAX_12_BIT:
                 return None
-        elif length <= _MAX_SINGLE:
+        elif length <= MOST_SINGLE:
             return None
     elif kind == _FLOW_CONTROL:
         if len(data) < 3:
@@ -75,12 +81,26 @@ def sound(frame: CanFrame) -> CanFrame | None:
     return CanFrame(frame.identifier, data)
 
 
+def is_flow_control(frame: CanFrame) -> bool:
+    """Return whether `frame`, which is sound, asks for the rest of a message."""
+    return frame.data[0] >> 4 == _FLOW_CONTROL
+
+
+def single_payload(frame: CanFrame) -> bytes | None:
+    """Return the message that `frame` alone is, None where it is only part of one."""
+    length = frame.data[0]
+    whole = 1 <= length <= MOST_SINGLE and len(frame.data) > length
+    return frame.data[1 : 1 + length] if whole else None
+
+
 class Channel:
     """The talk with one module, which listens to `request` and answers from `response`."""
 
     def __init__(self, request: str, response: str, send: Send) -> None:
         import isotp
 
+        # It logs each fault beside reporting it, which would end up on the user's screen.
+        logging.getLogger(_LOGGER).addHandler(_NO_HANDLER)
         self.request, self.response = request, response
         self.faults: list[str] = []
         self._send_frame = send
@@ -101,6 +121,7 @@ class Channel:
                 "tx_data_min_length": _FRAME_BYTES,
                 "max_frame_size": LARGEST_MESSAGE,
                 "wftmax": MOST_WAITS,
+                "logger_name": _LOGGER,
             },
         )
 

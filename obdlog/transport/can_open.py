@@ -40,7 +40,25 @@ LISTEN_ONLY: dict[str, dict[str, Any]] = {
 }
 """How python-can opens an interface so that it only listens (python-can's documentation)."""
 
+FURTHER_OPTIONS: dict[str, tuple[str, ...]] = {
+    "gs_usb": ("index", "bus", "address"),
+    "neovi": ("serial",),
+    "pcan": ("device_id",),
+    "seeedstudio": ("baudrate",),
+    "slcan": ("tty_baudrate",),
+    "socketcand": ("host", "port"),
+    "udp_multicast": ("port", "hop_limit"),
+    "usb2can": ("dll",),
+    "vector": ("app_name", "serial"),
+}
+"""What python-can's interfaces take beside channel and bit rate, and the URL may give."""
+
+LONGEST_OPTION = 100
+
 _INTERFACE = re.compile(r"[a-z0-9_]{1,30}")
+
+
+_NO_HANDLER = logging.NullHandler()
 
 
 class Heard(StrEnum):
@@ -55,7 +73,8 @@ class Heard(StrEnum):
 class CanPlace:
     """Where a bus is: python-can's interface and channel, and what the user states of it.
 
-    `bit_rate` [bit/s] and `id_bits` (11 or 29) are None where they are to be found.
+    `bit_rate` [bit/s] and `id_bits` (11 or 29) are None where they are to be found. `further` are
+    options of the interface itself, see `FURTHER_OPTIONS`.
     """
 
     url: str
@@ -63,6 +82,12 @@ class CanPlace:
     channel: str
     bit_rate: int | None = None
     id_bits: int | None = None
+    further: tuple[tuple[str, str | int], ...] = ()
+
+    @property
+    def title(self) -> str:
+        """What to call it in a sentence."""
+        return f"CAN interface {self.interface} at {self.channel}"
 
     @property
     def rates(self) -> tuple[int | None, ...]:
@@ -85,13 +110,24 @@ def can_place(url: LinkUrl) -> CanPlace:
     LinkOpenError
         The URL is malformed.
     """
-    url.allow("bitrate", "ext")
     interface, separator, channel = url.place.partition("/")
+    further = FURTHER_OPTIONS.get(interface, ())
+    url.allow("bitrate", "ext", *further)
     if not _INTERFACE.fullmatch(interface) or not separator or not channel:
         raise bad_url(url.text, "can", "it names an interface and a channel")
     rate = url.whole_number("bitrate", 0, 0, 8_000_000) or None
     ext = {"0": 11, "1": 29}.get(url.choice("ext", ("", "0", "1"), ""))
-    return CanPlace(url.text, interface, channel, rate, ext)
+    given = {name: url.options[name] for name in further if name in url.options}
+    for name, value in given.items():
+        if not 0 < len(value) <= LONGEST_OPTION:
+            raise bad_url(url.text, "can", f"{name} has 1 to {LONGEST_OPTION} characters")
+    options = tuple((name, _cast(value)) for name, value in given.items())
+    return CanPlace(url.text, interface, channel, rate, ext, options)
+
+
+def _cast(text: str) -> str | int:
+    """Return `text`, as a number where it is one: drivers tell the two apart."""
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 12 else text
 
 
 def require_interface(place: CanPlace) -> None:
@@ -134,7 +170,10 @@ def open_bus(place: CanPlace, bit_rate: int | None, *, listen_only: bool = False
         if options.get("state") == "PASSIVE":
             options["state"] = can.BusState.PASSIVE
     try:
-        return can.Bus(interface=place.interface, channel=place.channel, **options)
+        # Files and variables of python-can's own must not change what the URL says.
+        return can.Bus(
+            interface=place.interface, channel=_cast(place.channel), ignore_config=True, **options
+        )
     except Exception as error:
         # Drivers raise whatever they like; this is the border where it becomes ours.
         raise _not_open(place, error) from error
@@ -143,7 +182,7 @@ def open_bus(place: CanPlace, bit_rate: int | None, *, listen_only: bool = False
 def _not_open(place: CanPlace, error: Exception) -> LinkOpenError:
     import can
 
-    where = f"the CAN interface {place.interface} at {place.channel}"
+    where = f"the {place.title}"
     said = " ".join(str(error).split())[:200]
     text = said.casefold()
     missing = isinstance(error, (can.CanInterfaceNotImplementedError, ImportError, RuntimeError))

@@ -14,7 +14,7 @@ import pytest
 from obdlog.model import EcuMessage, Outcome, Request
 from obdlog.transport.can_channels import CanFrame, Channel, sound
 from obdlog.transport.registry import open_transport
-from tests.transport.can_far_end import CLASSIC, FarEnd, Unit
+from tests.transport.can_units import CLASSIC, FarEnd, Unit
 
 LENGTHS = (7, 8, 13, 14, 62, 120, 300)
 SHORT_TIMES_MS = {0x00: 0.0, 0x01: 1.0, 0x05: 5.0, 0x7F: 127.0} | {

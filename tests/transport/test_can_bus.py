@@ -17,7 +17,7 @@ from obdlog.links.url import parse_url
 from obdlog.model import Generation, Outcome, Request
 from obdlog.transport import can_open
 from obdlog.transport.can_bus import CanTransport
-from tests.transport.can_far_ends import FakeBus
+from tests.transport.can_fake import FakeBus
 
 ALIVE = {"7DF#020100": [(0.01, "7E8#0641001E190003")]}
 VIN_29 = "18DAF110"
@@ -201,11 +201,18 @@ def test_a_flood_of_other_traffic_changes_nothing_and_ends(plug_in):
     assert transport.clock.now_s() < 1.0
 
 
-def test_error_frames_are_told(plug_in):
-    transport, _ = plug_in({"7DF#02010C": [(0.001 * n, "!") for n in range(20)]})
+def test_a_few_error_frames_are_told(plug_in):
+    transport, _ = plug_in({"7DF#02010C": [(0.001 * n, "!") for n in range(3)]})
     exchange = transport.exchange(Request(b"\x01\x0c"))
     assert exchange.outcome is Outcome.GARBLED
-    assert "error frames" in exchange.note
+    assert "3 error frames" in exchange.note
+
+
+def test_a_bus_that_brings_only_errors_is_left(plug_in):
+    transport, bus = plug_in({"7DF#02010C": [(0.001 * n, "!") for n in range(20)]})
+    with pytest.raises(LinkClosedError, match="error frames on the CAN bus; the bus was left"):
+        transport.exchange(Request(b"\x01\x0c"))
+    assert bus.shut == 1
 
 
 def test_an_interface_that_goes_away_ends_the_link(plug_in):
@@ -403,9 +410,10 @@ def test_close_twice_is_harmless(plug_in):
     transport.close()
     transport.close()
     assert bus.shut == 1
-    with pytest.raises(ValueError, match="connect first"):
+    with pytest.raises(LinkError, match="closed"):
         transport.exchange(Request(b"\x01\x0c"))
 
 
-def test_every_error_is_a_link_error_or_no_answer():
-    assert issubclass(LinkOpenError, LinkError)
+def test_asking_before_connecting_is_misuse():
+    with pytest.raises(ValueError, match="connect first"):
+        CanTransport(parse_url("can://virtual/x")).exchange(Request(b"\x01\x0c"))

@@ -1,20 +1,17 @@
-"""Control units on python-can's virtual bus, written on can-isotp; and a bus that misbehaves."""
+"""Control units on python-can's virtual bus, written on can-isotp."""
 
 from __future__ import annotations
 
-import contextlib
 import heapq
 import itertools
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
 import can
 import isotp
-
-from obdlog.clock import ManualClock
 
 FUNCTIONAL_IDS = {0x7DF, 0x18DB33F1}
 CLASSIC = "4100BE3EA813"
@@ -167,93 +164,3 @@ class FarEnd:
             after_s, text = (0.0, say) if isinstance(say, str) else say
             at_s += after_s
             heapq.heappush(self._due, (at_s, next(self._count), speaker, text))
-
-
-Event = can.Message | Exception | None
-Script = Callable[[can.Message], Sequence[tuple[float, Event]]]
-
-
-class FakeBus:
-    """A bus at python-can's boundary: `script` says what each sent frame brings, and when.
-
-    Waiting costs no time: the clock is moved on. An exception in the script is raised by `recv`;
-    `on_send` may raise for the sending itself.
-    """
-
-    def __init__(
-        self,
-        clock: ManualClock,
-        script: Script = lambda _: (),
-        *,
-        on_send: Callable[[can.Message], None] = lambda _: None,
-        traffic: Callable[[], Iterator[tuple[float, Event]]] = lambda: iter(()),
-        state: can.BusState = can.BusState.ACTIVE,
-        **options: Any,
-    ) -> None:
-        self.clock, self.script, self.on_send = clock, script, on_send
-        self.state = state
-        self.options = options
-        self.sent: list[can.Message] = []
-        self.shut_down = 0
-        self.received = 0
-        self._traffic = traffic()
-        self._next_traffic = next(self._traffic, None)
-        self._queue: list[tuple[float, int, Event]] = []
-        self._count = itertools.count()
-
-    def send(self, message: can.Message, timeout: float | None = None) -> None:
-        self.sent.append(message)
-        self.on_send(message)
-        at_s = self.clock.now_s()
-        for after_s, event in self.script(message):
-            at_s += after_s
-            heapq.heappush(self._queue, (at_s, next(self._count), event))
-
-    def recv(self, timeout: float | None = None) -> can.Message | None:
-        self.received += 1
-        assert timeout is not None, "a wait without an end"
-        until_s = self.clock.now_s() + timeout
-        if self._next_traffic is not None:
-            after_s, event = self._next_traffic
-            due_s = max(after_s, self.clock.now_s())
-            if due_s <= until_s and (not self._queue or due_s <= self._queue[0][0]):
-                self._next_traffic = next(self._traffic, None)
-                return self._deliver(due_s, event)
-        if self._queue and self._queue[0][0] <= until_s:
-            due_s, _, event = heapq.heappop(self._queue)
-            return self._deliver(due_s, event)
-        self.clock.sleep_s(timeout)
-        return None
-
-    def shutdown(self) -> None:
-        self.shut_down += 1
-
-    def _deliver(self, at_s: float, event: Event) -> can.Message | None:
-        self.clock.sleep_s(at_s - self.clock.now_s())
-        if isinstance(event, Exception):
-            raise event
-        return event
-
-
-def frame(identifier: int, text: str) -> can.Message:
-    """Return a data frame."""
-    return can.Message(
-        arbitration_id=identifier, data=bytes.fromhex(text), is_extended_id=identifier > 0x7FF
-    )
-
-
-def error_frame(arbitration_id: int = 0) -> can.Message:
-    """Return an error frame; SocketCAN tells the kind of error by the identifier."""
-    return can.Message(
-        arbitration_id=arbitration_id, is_error_frame=True, is_extended_id=False, data=bytes(8)
-    )
-
-
-@contextlib.contextmanager
-def quiet_close(*transports: Any) -> Iterator[None]:
-    """Close the transports in the end, whatever happens."""
-    try:
-        yield
-    finally:
-        for transport in transports:
-            transport.close()
