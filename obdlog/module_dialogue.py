@@ -150,18 +150,22 @@ class Dialogue:
         """Ask how many codes there are, and what is stored beside each."""
         self._ask(trouble_reports.build_report_count())
         wanted = _codes_in(self._positive(listed))[:MOST_DETAILED]
-        for build in (
-            trouble_reports.build_report_extended,
-            trouble_reports.build_report_snapshots,
-        ):
-            for code in wanted:
-                if self.gone:
-                    return
-                # A code without such data is out of range; any other refusal goes for all codes.
-                if self._refusal(self._ask(build(code))) not in (None, _OUT_OF_RANGE):
-                    break
+        self._stored(trouble_reports.build_report_extended, wanted)
+        self._stored(trouble_reports.build_report_snapshots, wanted)
         # The longest answer, and the one that tells least: which codes it has not tested.
         self._ask(trouble_reports.build_report_supported())
+
+    def _stored(self, build: Callable[[bytes], bytes], wanted: Sequence[bytes]) -> None:
+        """Ask what is stored beside the codes that are `wanted`, by one kind of report."""
+        for code in wanted:
+            if self.gone:
+                return
+            refusal = self._refusal(self._ask(build(code)))
+            if refusal in OTHER_SESSION and not self._in_session:
+                self._refused.append(lambda: self._stored(build, wanted))
+            # A code without such data is out of range; any other refusal goes for all codes.
+            if refusal not in (None, _OUT_OF_RANGE):
+                return
 
     def _list_older_codes(self) -> bool:
         """Ask services 18, 17 and 13 in turn; return whether the module speaks one of them."""
@@ -180,16 +184,20 @@ class Dialogue:
     def _identify(self, requests: Sequence[bytes]) -> bool:
         """Ask item by item; return whether the module told anything."""
         answered = False
+        later: list[bytes] = []
         for payload in requests:
-            if self.gone:
+            if self.gone or (len(later) > 1 and not answered):
                 break
             exchange = self._ask(payload, IDENTIFY)
             answered = answered or bool(self._positive(exchange))
             code = self._refusal(exchange)
-            if code in OTHER_SESSION and not answered and not self._in_session:
-                self._refused.append(lambda: self._identify(requests))
-            if code in (_NOT_SUPPORTED, *OTHER_SESSION):
+            if code in OTHER_SESSION:
+                later.append(payload)
+            if code == _NOT_SUPPORTED:
                 break
+        if later and not self._in_session:
+            again = later if answered else requests
+            self._refused.append(lambda: self._identify(again))
         return answered
 
     def _ask(self, payload: bytes, purpose: str = CODES) -> Exchange:

@@ -22,6 +22,7 @@ from obdlog.module_dialogue import (
 from obdlog.module_search import sources_of
 from obdlog.modules import Module, module_at, usual_request
 from obdlog.services import trouble_reports
+from obdlog.services.identification import BY_IDENTIFIER
 
 SILENT = "did not answer; nothing is known of it"
 NOT_READ = "its codes were not read; nothing here says that it is clean"
@@ -29,6 +30,7 @@ HEARD_ONLY = "was heard in the search and not read; nothing here says that it is
 LEGACY_DIGITS = 2
 """Addresses of the older buses; there the generic services are all."""
 _REPORT_REPLY = 0x59
+_LIST = bytes([trouble_reports.SERVICE, trouble_reports.CODES])
 
 Progress = Callable[[str], None]
 
@@ -119,7 +121,8 @@ def notes(exchanges: Sequence[Exchange], module: Module, *, listed: bool) -> tup
         return (SILENT,)
     said = []
     opened = any(e.request.payload == EXTENDED for e in own)
-    if not listed and any(_asks_for_session(e, module.response) for e in own):
+    lists = [e for e in own if e.request.payload[:2] == _LIST]
+    if not listed and any(_asks_for_session(e, module.response) for e in lists):
         said.append(
             "refused its codes in the extended session too"
             if opened
@@ -128,6 +131,10 @@ def notes(exchanges: Sequence[Exchange], module: Module, *, listed: bool) -> tup
     if not listed:
         asked = any(e.request.service in CODE_SERVICES for e in own)
         said.append(NOT_READ if asked else HEARD_ONLY)
+    if listed and not opened and any(_asks_for_session(e, module.response) for e in own):
+        said.append(
+            "keeps part of what it stored to the extended session, which --extended-session allows"
+        )
     if any(sources_of(e).count(module.response) > 1 for e in own):
         said.append("two modules answer from this address: what is listed may mix both")
     if opened:
@@ -145,7 +152,7 @@ def _returned(own: Sequence[Exchange], response: str) -> bool:
 
 
 def _asks_for_session(exchange: Exchange, response: str) -> bool:
-    return exchange.request.service == trouble_reports.SERVICE and any(
+    return exchange.request.service in (trouble_reports.SERVICE, BY_IDENTIFIER) and any(
         m.source == response and refusal_code(m.payload) in OTHER_SESSION
         for m in exchange.refusals()
     )

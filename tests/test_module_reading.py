@@ -275,6 +275,22 @@ def test_identification_is_asked_in_the_extended_session_where_it_is_refused_wit
     assert "22F190" in asked[asked.index("1003") :]
 
 
+def test_only_stored_data_may_need_the_extended_session():
+    table = {**BRAKES, "1906403511FF": "7F197E", "22F187": "7F227E"}
+    inside = {"1906403511FF": BRAKES["1906403511FF"], "22F187": BRAKES["22F187"]}
+    module = FakeModule("7B8", table, code="31", in_session=inside)
+    client, bus, (found,) = read(module)
+    assert "1003" not in bus.asked_of("7B0")
+    assert "--extended-session" in " ".join(notes(client, found))
+    client, bus, (found,) = read(
+        FakeModule("7B8", table, code="31", in_session=inside), extended=True
+    )
+    asked = bus.asked_of("7B0")
+    within = asked[asked.index("1003") + 1 : asked.index("1001")]
+    assert within == ["1906403511FF", "1906C12100FF", "22F187"]
+    assert asked.count("1003") == 1
+
+
 def test_two_modules_on_one_response_address_are_told():
     table = {"1902AF": "5902AF", "22F187": "62F18741"}
     bus = ModuleBus({"7B0": [FakeModule("7B8", table), FakeModule("7B8", table)]})
