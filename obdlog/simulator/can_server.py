@@ -139,7 +139,8 @@ def _opened(place: str, bit_rate: int) -> Iterator[can.BusABC]:
     if interface == "udp_multicast":
         options = {"fd": False, "hop_limit": _ON_THIS_MACHINE}
     try:
-        bus = can.Bus(interface=interface, channel=channel, **options)
+        # What this machine's settings for python-can say of other buses does not count.
+        bus = can.Bus(interface=interface, channel=channel, ignore_config=True, **options)
     except Exception as error:  # drivers raise whatever they like
         said = " ".join(str(error).split())[:200] or type(error).__name__
         raise LinkOpenError(
