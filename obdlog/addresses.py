@@ -43,3 +43,8 @@ def module_name(address: str) -> str:
     if source is not None and 0x18 <= source <= 0x1F:
         return TRANSMISSION
     return f"module {address}"
+
+
+def titled(name: str, address: str) -> str:
+    """Return name and address of a module for a sentence; a neutral name holds its address."""
+    return name if name.endswith(f" {address}") else f"{name} ({address})"

@@ -88,6 +88,23 @@ def test_a_module_that_is_not_read_is_called_unknown():
     assert any("was not read" in step for step in next_steps(found))
 
 
+def test_a_code_in_the_permanent_memory_alone_has_not_come_back():
+    now = [*engine(LAMP_OFF, "4300"), *reading((FUNCTIONAL, "0A", "7E8", "4A010102"))]
+    (module,) = compare(codes(engine(LAMP_ON, "43010102")), codes(now), ("7E8",), {})
+    assert (module.now, module.back, module.gone) == (("P0102",), (), ())
+    said = " ".join(next_steps([module]))
+    assert "Permanent codes remain: P0102" in said
+    assert "came back" not in said
+
+
+def test_a_module_of_the_older_language_without_codes_asks_for_no_lamp():
+    # ISO 14230-3: the lamp is a bit of each code's status.
+    before = reading(("720", "1800FF00", "728", "5801C121E4"))
+    now = reading(("720", "1800FF00", "728", "5800"))
+    (module,) = compare(codes(before), codes(now), ("728",), {})
+    assert module.lamp is Lamp.SHOULD_BE_OUT
+
+
 def test_new_codes_are_named():
     now = [*engine(LAMP_ON, "43010301"), *brake("5902FF")]
     found = compare(codes(BEFORE), codes(now), ("7E8",), {})

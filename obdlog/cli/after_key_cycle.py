@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from obdlog import survey
+from obdlog.addresses import titled
 from obdlog.cli import every_module, screen
 from obdlog.cli.every_module import Wanted
 from obdlog.cli.road import open_road, tell_warning
@@ -62,7 +63,7 @@ def show(document: dict[str, Any]) -> None:
         ("Module", "Before", "Now", "Lamp"),
         (
             (
-                f"{m['name']} ({m['address']})",
+                titled(m["name"], m["address"]),
                 ", ".join(m["before"]) or "none",
                 "not read" if m["now"] is None else ", ".join(m["now"]) or "none",
                 _LAMP_WORDS[key_cycle.Lamp(m["lamp"])],

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from obdlog import documents, survey
+from obdlog.addresses import titled
 from obdlog.case import CaseFacts, next_session_path, write_case_facts
 from obdlog.case_history import NO_RECORD, CaseRecord
 from obdlog.cli import every_module, screen
@@ -61,7 +62,7 @@ class Before:
         names = {m.response: m.name for m in self.modules}
         asked = [m for m in self.codes if self.generic or m.address in names]
         return [
-            f"{names.get(m.address, m.name)} ({m.address}): {c.code}"
+            f"{titled(names.get(m.address, m.name), m.address)}: {c.code}"
             for m in asked
             for c in m.codes
         ]
@@ -205,7 +206,7 @@ def _save_evidence(
     require_complete(client.exchanges, client.bus)
     skipped = left_out(client.exchanges, client.bus, modules)
     if skipped and not wanted.every:
-        reason = "; ".join(f"{m.name} ({m.response}): {why}" for m, why in skipped.items())
+        reason = "; ".join(f"{titled(m.name, m.response)}: {why}" for m, why in skipped.items())
         raise RefusedError(
             f"the evidence is not complete ({reason}); nothing was erased",
             hint="Try again; where the module asks for it, with --extended-session.",

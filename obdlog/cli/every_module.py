@@ -10,6 +10,7 @@ from typing import Any
 import typer
 
 from obdlog import discovery, module_reading
+from obdlog.addresses import titled
 from obdlog.cli import screen
 from obdlog.cli.road import Road
 from obdlog.discovery import Found
@@ -242,7 +243,7 @@ def show_searched(document: dict[str, Any]) -> None:
     asked = searched["ranges"] or searched["how"] != "searched"
     if asked and not searched["found"] and not searched["silent"]:
         screen.say(f"\n{NONE_BEYOND}")
-    said = [f"{m['name']} ({m['address']}) did not answer" for m in searched["silent"]]
+    said = [f"{titled(m['name'], m['address'])} did not answer" for m in searched["silent"]]
     said += searched["not_reached"] + searched["remarks"]
     if said:
         screen.say("\nNot read, and so not known:")

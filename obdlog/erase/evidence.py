@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from obdlog import survey
-from obdlog.addresses import module_name
+from obdlog.addresses import module_name, titled
 from obdlog.client import COUNTER_PIDS, Client
 from obdlog.errors import DecodeError, NoAnswerError, RefusedError, SessionFileError
 from obdlog.model import FUNCTIONAL, Bus, Exchange, Outcome
@@ -121,7 +121,8 @@ def require_complete(exchanges: Sequence[Exchange], bus: Bus) -> None:
         lost = counted > found if bus is Bus.LEGACY else counted and not found
         if lost:
             missing.append(
-                f"{m.name} ({m.address}) counts {counted} stored codes and lists {found or 'none'}"
+                f"{titled(m.name, m.address)} counts {counted} stored codes and lists "
+                f"{found or 'none'}"
             )
     if missing:
         raise RefusedError(

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+from obdlog.addresses import titled
 from obdlog.survey import ModuleCodes
 
 FORMAT = "obdlog.after-key-cycle/1"
@@ -33,7 +34,8 @@ class ModuleAfter:
     """One module: codes of the evidence, codes now, and its lamp with the reason.
 
     `now` is None where the module was not read whole; nothing is known of it then. A code that
-    is listed for its lamp only does not count. `erased` says whether it accepted the erase.
+    is listed for its lamp only does not count. `permanent` are those of `now` that only the
+    permanent memory holds. `erased` says whether it accepted the erase.
     """
 
     address: str
@@ -44,11 +46,12 @@ class ModuleAfter:
     lamp: Lamp
     because: str
     request: str | None = None
+    permanent: tuple[str, ...] = ()
 
     @property
     def title(self) -> str:
         """Name and address."""
-        return f"{self.name} ({self.address})"
+        return titled(self.name, self.address)
 
     @property
     def gone(self) -> tuple[str, ...]:
@@ -57,8 +60,8 @@ class ModuleAfter:
 
     @property
     def back(self) -> tuple[str, ...]:
-        """Codes of the evidence that are there."""
-        return tuple(c for c in self.before if c in (self.now or ()))
+        """Codes of the evidence that are there; what only the permanent memory holds never left."""
+        return tuple(c for c in self.before if c in (self.now or ()) and c not in self.permanent)
 
     @property
     def new(self) -> tuple[str, ...]:
@@ -100,6 +103,7 @@ def compare(
                 lamp=lamp,
                 because=because,
                 request=either.request,
+                permanent=_only_permanent(present),
             )
         )
     return tuple(found)
@@ -107,6 +111,8 @@ def compare(
 
 def _lamp(before: ModuleCodes | None, now: ModuleCodes | None) -> tuple[Lamp, str]:
     """Return what the module says of its lamp, and why that is so."""
+    if now is not None and now.lamp is None and not now.codes and before and before.lamp:
+        return Lamp.SHOULD_BE_OUT, "the code that asked for it is gone"
     if now is None or now.lamp is None:
         return Lamp.NOT_READ, "the module did not say whether it wants its lamp lit"
     if now.lamp:
@@ -119,6 +125,11 @@ def _lamp(before: ModuleCodes | None, now: ModuleCodes | None) -> tuple[Lamp, st
     if before is not None and before.lamp:
         return Lamp.SHOULD_BE_OUT, "requested before the erase, not any more"
     return Lamp.NOT_REQUESTED, "not requested"
+
+
+def _only_permanent(module: ModuleCodes | None) -> tuple[str, ...]:
+    codes = module.codes if module else ()
+    return tuple(c.code for c in codes if set(c.status) & _FAILED == {"permanent"})
 
 
 def _texts(module: ModuleCodes | None, statuses: Collection[str] = ()) -> tuple[str, ...]:
@@ -148,6 +159,12 @@ def next_steps(modules: Sequence[ModuleAfter]) -> tuple[str, ...]:
             )
         if m.new:
             steps.append(f"{m.title}: new since the evidence: {', '.join(m.new)}.")
+    permanent = sorted({code for m in modules for code in m.permanent})
+    if permanent:
+        steps.append(
+            f"Permanent codes remain: {', '.join(permanent)}. They go only when the vehicle's own "
+            "test has run and passed."
+        )
     steps.append(
         "No code says little before the module's own test has run; of some that takes a drive. "
         "Modules that did not answer are not covered."

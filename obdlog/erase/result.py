@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from obdlog.addresses import titled
 from obdlog.errors import ObdlogError
 from obdlog.survey import ModuleCodes
 
@@ -38,7 +39,7 @@ class ModuleErasure:
     @property
     def title(self) -> str:
         """Name and address."""
-        return f"{self.name} ({self.address})"
+        return titled(self.name, self.address)
 
 
 @dataclass(frozen=True, slots=True)

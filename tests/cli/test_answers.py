@@ -174,7 +174,7 @@ def test_an_empty_link_is_no_link(run, monkeypatch, link) -> None:
 
 def test_an_unknown_scheme_hears_all_that_there_are(run) -> None:
     said = " ".join(run("codes", "--link", "telepathy://car", code=LINK).stderr.split())
-    assert "serial, socket, rfc2217, ble, sim, replay" in said
+    assert "serial, socket, rfc2217, ble, sim, can, replay" in said
 
 
 def test_ports_ends_with_the_links_code_where_no_named_port_is_an_adapter(run, run_json) -> None:

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 
 import typer
 
+from obdlog.addresses import titled
 from obdlog.case import CaseFacts, load_case_facts
 from obdlog.case_history import NO_RECORD, read_case_record
 from obdlog.cli import after_key_cycle, screen
@@ -143,7 +144,7 @@ def _ask_user(before: Before) -> bool:
     screen.tell("The evidence is saved. Codes now stored:")
     screen.bullet(before.found or ["none"], stderr=True)
     for module, why in (before.skipped or {}).items():
-        screen.tell(f"Not erased: {module.name} ({module.response}), {why}.")
+        screen.tell(f"Not erased: {titled(module.name, module.response)}, {why}.")
     screen.tell("\nErasing destroys, in every module that accepts it:")
     screen.bullet(before.lost, stderr=True)
     screen.tell("\nBefore you go on:")
@@ -183,7 +184,7 @@ def show(document: dict[str, Any]) -> None:
         ("Module", "Erase", "Before", "After"),
         (
             (
-                f"{m['name']} ({m['address']})",
+                titled(m["name"], m["address"]),
                 answer[m["accepted"]] if m["sent"] else "not sent",
                 ", ".join(m["before"]) or "none",
                 "not read" if m["after"] is None else ", ".join(m["after"]) or "none",

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from obdlog import documents, units
+from obdlog.addresses import titled
 from obdlog.cli import screen
 from obdlog.cli.options import CaseOption, JsonOption, LinkOption, SaveOption
 from obdlog.cli.road import open_road
@@ -41,7 +42,7 @@ def show(document: dict[str, Any]) -> None:
     if not document["modules"]:
         screen.say("No module reports on-board test results.")
     for module in document["modules"]:
-        screen.heading(f"{module['name']} ({module['address']})")
+        screen.heading(titled(module["name"], module["address"]))
         if module["tests"]:
             screen.print_table(
                 ("Monitor", "Test", *FIGURES),

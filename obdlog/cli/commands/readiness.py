@@ -8,6 +8,7 @@ from typing import Any
 import typer
 
 from obdlog import documents
+from obdlog.addresses import titled
 from obdlog.cli import screen
 from obdlog.cli.exits import ExitCode
 from obdlog.cli.options import (
@@ -73,7 +74,7 @@ def show(document: dict[str, Any]) -> None:
     if not document["modules"]:
         screen.say("No module reports monitors (PID 01).")
     for module in document["modules"]:
-        screen.heading(f"{module['name']} ({module['address']})")
+        screen.heading(titled(module["name"], module["address"]))
         screen.facts(
             {
                 "Engine lamp commanded": screen.yes_no(module["lamp"]),

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from obdlog import documents, survey
+from obdlog.addresses import titled
 from obdlog.cli import every_module, screen
 from obdlog.cli.every_module import Wanted
 from obdlog.cli.options import (
@@ -107,7 +108,7 @@ def show(document: dict[str, Any], *, in_full: bool = False) -> None:
         }
     )
     for module in document["modules"]:
-        screen.heading(f"{module['name']} ({module['address']})")
+        screen.heading(titled(module["name"], module["address"]))
         screen.facts({"Calls itself": _own_name(module), **_software(module), **_other(module)})
         every_module.show_identification(module)
         screen.facts(
