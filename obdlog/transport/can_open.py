@@ -8,6 +8,7 @@ ISO 15765-4, initialisation: 500 kbit/s, then 250 kbit/s; whoever causes errors 
 from __future__ import annotations
 
 import contextlib
+import errno
 import logging
 import re
 from dataclasses import dataclass
@@ -54,6 +55,8 @@ FURTHER_OPTIONS: dict[str, tuple[str, ...]] = {
 """What python-can's interfaces take beside channel and bit rate, and the URL may give."""
 
 LONGEST_OPTION = 100
+_THIS_MACHINE = 0
+"""Hops of multicast that stays on this computer, unless the URL says otherwise."""
 
 _INTERFACE = re.compile(r"[a-z0-9_]{1,30}")
 
@@ -160,11 +163,13 @@ def open_bus(place: CanPlace, bit_rate: int | None, *, listen_only: bool = False
 
     require_interface(place)
     # What drivers mutter is no answer of ours; what they raise is translated below.
-    for library in ("can", "isotp"):
-        logging.getLogger(library).addHandler(logging.NullHandler())
-    options: dict[str, Any] = {} if bit_rate is None else {"bitrate": bit_rate}
+    logging.getLogger("can").addHandler(_NO_HANDLER)
+    options: dict[str, Any] = dict(place.further)
+    if bit_rate is not None:
+        options["bitrate"] = bit_rate
     if place.interface == "udp_multicast":
         options["fd"] = False
+        options.setdefault("hop_limit", _THIS_MACHINE)
     if listen_only:
         options |= LISTEN_ONLY[place.interface]
         if options.get("state") == "PASSIVE":
@@ -180,31 +185,49 @@ def open_bus(place: CanPlace, bit_rate: int | None, *, listen_only: bool = False
 
 
 def _not_open(place: CanPlace, error: Exception) -> LinkOpenError:
+    reason = _reason(error)
+    said = " ".join(str(error).split())[:200] or type(error).__name__
+    verb = "may not be opened" if reason is OpenFailure.NOT_PERMITTED else "cannot be opened"
+    hint = _HINTS.get(reason, "Check its name, and that it is plugged in and up.")
+    if place.interface == "udp_multicast" and reason is OpenFailure.OTHER:
+        hint = "Its channel is a multicast address, for example 239.74.163.2."
+    return LinkOpenError(f"the {place.title} {verb}: {said}", reason=reason, hint=hint)
+
+
+_HINTS = {
+    OpenFailure.NOT_PERMITTED: "Give this user the right to use the interface.",
+    OpenFailure.NEEDS_EXTRA: "Its driver or library is missing on this computer; python-can's "
+    "documentation says which one it needs.",
+    OpenFailure.BUSY: "Close the program that has it.",
+}
+
+
+def _reason(error: Exception) -> OpenFailure:
+    """Return what kind of failure a driver means by what it raised."""
     import can
 
-    where = f"the {place.title}"
-    said = " ".join(str(error).split())[:200]
-    text = said.casefold()
-    missing = isinstance(error, (can.CanInterfaceNotImplementedError, ImportError, RuntimeError))
-    missing = missing or (("library" in text or "driver" in text) and "not" in text)
-    if isinstance(error, PermissionError) or "not permitted" in text or "permission" in text:
-        return LinkOpenError(
-            f"{where} may not be opened by this user: {said}",
-            reason=OpenFailure.NOT_PERMITTED,
-            hint="Give this user the right to use the interface.",
-        )
-    if missing:
-        return LinkOpenError(
-            f"{where} cannot be used: {said or type(error).__name__}",
-            reason=OpenFailure.NEEDS_EXTRA,
-            hint="Its driver or library is missing; python-can's documentation says which.",
-        )
-    gone = isinstance(error, FileNotFoundError) or "no such device" in text
-    return LinkOpenError(
-        f"{where} cannot be opened: {said or type(error).__name__}",
-        reason=OpenFailure.MISSING if gone else OpenFailure.OTHER,
-        hint="Check its name, that it is plugged in and up, and that no other program has it.",
-    )
+    text = str(error).casefold()
+    number = getattr(error, "errno", None)
+    if (
+        isinstance(error, PermissionError)
+        or number in (errno.EPERM, errno.EACCES)
+        or "permission" in text
+        or "not permitted" in text
+    ):
+        return OpenFailure.NOT_PERMITTED
+    # A driver that was not found leaves names undefined, some ten lines later.
+    lacking = (can.CanInterfaceNotImplementedError, ImportError, NameError, RuntimeError)
+    if (
+        isinstance(error, lacking)
+        or number == errno.EAFNOSUPPORT
+        or (("library" in text or "driver" in text) and "not" in text)
+    ):
+        return OpenFailure.NEEDS_EXTRA
+    if number == errno.EBUSY or "busy" in text:
+        return OpenFailure.BUSY
+    if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO) or "no such" in text:
+        return OpenFailure.MISSING
+    return OpenFailure.OTHER
 
 
 def listen(place: CanPlace, bit_rate: int, clock: Clock) -> Heard:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+from collections import deque
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -25,8 +26,14 @@ if TYPE_CHECKING:
     import can
 
 SEND_S = 1.0
+MOST_BAD_PACKETS = 1000
+"""So many packets that hold no frame may come over a network in one exchange."""
 MOST_WIRE = 5000
 """So many frames of one exchange are kept as text."""
+
+NETWORK = "udp_multicast"
+"""The interface that brings what was sent back to its sender."""
+MOST_ECHOES = 64
 
 _NO_ACKNOWLEDGE, _BUS_OFF = 0x20, 0x40
 _NO_TROUBLE = 0x04 | 0x100 | 0x200
@@ -54,11 +61,13 @@ class CanWire:
     def __init__(self, bus: can.BusABC, place: CanPlace, clock: Clock) -> None:
         self.kept: list[WireChunk] = []
         self._bus, self._place, self._clock = bus, place, clock
+        self._network = place.interface == NETWORK
+        self._echoes: deque[CanFrame] = deque(maxlen=MOST_ECHOES)
         self.forget_errors()
 
     def forget_errors(self) -> None:
         """Count errors from zero."""
-        self.errors = 0
+        self.errors = self._bad_packets = 0
         self.bus_off = self.unheard = False
 
     def write(self, frame: CanFrame) -> None:
@@ -79,6 +88,8 @@ class CanWire:
             data=frame.data,
         )
         self._keep(">", frame)
+        if self._network:
+            self._echoes.append(frame)
         try:
             self._bus.send(message, timeout=SEND_S)
         except Exception as error:  # drivers raise whatever they like
@@ -120,6 +131,11 @@ class CanWire:
         try:
             return self._bus.recv(timeout_s)
         except Exception as error:
+            # Anybody may send packets to a port that hold no frame.
+            if self._network and not isinstance(error.__cause__, OSError):
+                self._bad_packets += 1
+                if self._bad_packets <= MOST_BAD_PACKETS:
+                    return None
             lost = self._gone(error) or LinkClosedError(
                 f"the {self._place.title} cannot receive: {_said(error)}{self._state()}",
                 hint="Check plug, wiring and bit rate, and start again.",
@@ -134,6 +150,9 @@ class CanWire:
             return None
         digits = 8 if message.is_extended_id else 3
         frame = CanFrame(f"{message.arbitration_id:0{digits}X}", bytes(message.data))
+        if frame in self._echoes:
+            self._echoes.remove(frame)
+            return None
         if digits == 8 or frame.identifier[0] == "7":
             self._keep("<", frame)
         return frame

@@ -125,7 +125,10 @@ class FarEnd:
             wait_s = 0.0005 if busy else 0.02
             if self._due:
                 wait_s = min(wait_s, max(0.0, self._due[0][0] - time.monotonic()))
-            message = self._bus.recv(wait_s)
+            try:
+                message = self._bus.recv(wait_s)
+            except can.CanError:  # a packet that holds no frame
+                continue
             if message is not None:
                 self._take(message)
             while self._due and self._due[0][0] <= time.monotonic():
@@ -143,7 +146,8 @@ class FarEnd:
     def _take(self, message: can.Message) -> None:
         data = bytes(message.data)
         self.seen.append((time.monotonic(), message.arbitration_id, data))
-        self.arrived.append((message.timestamp, message.arbitration_id, data))
+        if message.arbitration_id not in {unit.response for unit in self.units}:
+            self.arrived.append((message.timestamp, message.arbitration_id, data))
         for speaker in self._speakers:
             unit = speaker.unit
             if message.is_extended_id != unit.wide:

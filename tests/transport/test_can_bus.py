@@ -363,7 +363,10 @@ def test_an_interface_that_cannot_only_listen_needs_the_bit_rate():
         (PermissionError("denied"), OpenFailure.NOT_PERMITTED),
         (OSError(19, "No such device"), OpenFailure.MISSING),
         (FileNotFoundError(2, "No such file"), OpenFailure.MISSING),
-        (can.CanInitializationError("busy"), OpenFailure.OTHER),
+        (NameError("name 'openChannel' is not defined"), OpenFailure.NEEDS_EXTRA),
+        (OSError(97, "Address family not supported by protocol"), OpenFailure.NEEDS_EXTRA),
+        (can.CanInitializationError("the device is busy"), OpenFailure.BUSY),
+        (can.CanInitializationError("no answer"), OpenFailure.OTHER),
         (TypeError("unexpected keyword"), OpenFailure.OTHER),
     ],
 )
