@@ -155,6 +155,7 @@ def clear(
             skipped=before.skipped,
             stated_off=stated_off,
             extended=wanted.extended,
+            every_report=wanted.every,
         )
     finally:
         if erasure is None:  # stopped on the way: first of all say whether it had gone out
@@ -195,7 +196,7 @@ def _save_evidence(
         if wanted:
             road = Road(client, transport, evidence, facts, record, work)
             chosen = every_module.choose(road, wanted, folder)
-            modules = every_module.read(road, chosen, wanted, folder)
+            modules = every_module.read(road, chosen, wanted, folder, legislated=wanted.every)
         evidence.end("evidence before clearing")
     if other := other_vehicle(record, client):
         raise RefusedError(

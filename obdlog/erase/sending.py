@@ -14,7 +14,7 @@ from obdlog.erase.result import Erasure, ModuleErasure
 from obdlog.errors import LinkError, NoAnswerError, ObdlogError, SessionFileError
 from obdlog.model import Bus, Exchange, Outcome
 from obdlog.module_dialogue import Dialogue
-from obdlog.module_reading import read_modules
+from obdlog.module_reading import read_legislated, read_modules
 from obdlog.modules import Module
 from obdlog.session.writer import SessionWriter
 from obdlog.survey import ModuleCodes
@@ -42,6 +42,7 @@ def send_erase(
     skipped: Mapping[Module, str] | None = None,
     stated_off: bool = False,
     extended: bool = False,
+    every_report: bool = False,
 ) -> Erasure:
     """Send each erase of `orders` once, read back, and return what each module did.
 
@@ -64,6 +65,8 @@ def send_erase(
         Modules that the user named and that are not erased, and why.
     extended
         The user allowed the extended session where a module refuses to be read without it.
+    every_report
+        Ask the legislated modules also what only service 19 lists, as the evidence did.
 
     Raises
     ------
@@ -97,7 +100,9 @@ def send_erase(
     read: tuple[Exchange, ...] = ()
     if not isinstance(trouble, LinkError):
         expected = _expected(before, sent, left_out)
-        read, fault = _read_back(transport, recording, expected, sent, extended=extended)
+        read, fault = _read_back(
+            transport, recording, expected, sent, extended=extended, every_report=every_report
+        )
         trouble = trouble or fault
     after = survey.survey_codes(read, guard.bus)
     went_out = [order for order, _ in sent]
@@ -156,6 +161,7 @@ def _read_back(
     sent: Sequence[tuple[EraseOrder, Exchange]],
     *,
     extended: bool,
+    every_report: bool,
 ) -> tuple[tuple[Exchange, ...], ObdlogError | None]:
     """Read codes and readiness, again after a pause while a module is missing.
 
@@ -177,6 +183,8 @@ def _read_back(
             if generic:
                 client.read_codes()
                 client.read_readiness()
+                if every_report:
+                    read_legislated(client)
         except NoAnswerError:
             pass
         except SessionFileError as error:
