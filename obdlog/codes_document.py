@@ -152,7 +152,8 @@ def _judge(
                 if frame.code == code.code and frame.failure_type in (None, code.failure_type)
                 for r in frame.readings
             },
-            returned_after_clear=history.came_back(module.address, code.code),
+            returned_after_clear=not code.only_for_its_lamp
+            and history.came_back(module.address, code.code),
         )
         for module in modules
         for code in module.codes

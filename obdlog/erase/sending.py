@@ -24,9 +24,6 @@ from obdlog.transport.recording import RecordingTransport
 RESPONSE_PENDING = b"\x78"
 """Negative response code: still at work on it (ISO 14229-1, ISO 14230-3); no refusal."""
 
-LAMP_ONLY = frozenset({"lamp-requested", "not-tested", "not-tested-this-cycle"})
-"""A code with these alone is listed for its lamp: it is erased, and its test has not run."""
-
 READ_BACK_TRIES = 3
 READ_BACK_PAUSE_S = 3.0
 NOT_SENT = "what went wrong before came first"
@@ -271,14 +268,14 @@ def _result(
         accepted=accepted,
         refusal=refusal,
         before=_texts(before),
-        after=_texts(read, without=LAMP_ONLY) if read else None,
+        after=_texts(read, failed=True) if read else None,
         stored=tuple(c.code for c in stored),
         request=module.request if module else None,
         lamp=read.lamp if read else None,
     )
 
 
-def _texts(module: ModuleCodes | None, *, without: frozenset[str] = frozenset()) -> tuple[str, ...]:
-    """Return the codes of a module, but for those whose every status is one of `without`."""
+def _texts(module: ModuleCodes | None, *, failed: bool = False) -> tuple[str, ...]:
+    """Return the codes of a module; where `failed`, without those listed only for their lamp."""
     codes = module.codes if module else ()
-    return tuple(c.code for c in codes if not without or set(c.status) - without)
+    return tuple(c.code for c in codes if not (failed and c.only_for_its_lamp))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
 
 from obdlog.tables.code_text import code_number, code_text
@@ -23,6 +23,9 @@ STATUS_BITS = (
 """Bits of the ISO 14229-1 status byte, the most telling first."""
 
 LAMP_BIT = 0x80
+
+LAMP_ONLY = frozenset({LAMP_REQUESTED, NOT_TESTED, "not-tested-this-cycle"})
+"""A code with these alone holds no failure: it is listed because its lamp waits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +118,14 @@ def code_to_bytes(text: str) -> bytes:
 def status_names(status: int) -> tuple[str, ...]:
     """Return the names of the set bits of an ISO 14229-1 status byte, the most telling first."""
     return tuple(name for bit, name in STATUS_BITS if status & bit)
+
+
+def only_for_its_lamp(status: Collection[str]) -> bool:
+    """Return whether a code of this status is listed only because its lamp waits.
+
+    So stands a code after an accepted erase whose lamp goes out with a key cycle or a drive.
+    """
+    return LAMP_REQUESTED in status and LAMP_ONLY.issuperset(status)
 
 
 def chunks(body: bytes, size: int) -> Iterator[bytes]:

@@ -8,8 +8,8 @@ SAE J1979-2 reports 42 and 55.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 from obdlog.addresses import module_name
 from obdlog.model import Bus, Exchange
@@ -58,6 +58,10 @@ class ModuleCodes:
     supported_codes, not_tested
         How many codes the module could set, and how many of them it has not tested since codes
         were cleared; None where that was not read.
+    own_tests
+        By code and failure type: True where the module says that its test has completed since
+        codes were cleared and has not failed, False where it says that it has not completed
+        (ISO 14229-1, status bits 4 and 5). What failed or is not told is left out.
     """
 
     address: str
@@ -73,6 +77,7 @@ class ModuleCodes:
     identification: tuple[Item, ...] = ()
     supported_codes: int | None = None
     not_tested: int | None = None
+    own_tests: Mapping[tuple[str, str | None], bool] = field(default_factory=dict)
 
     def with_status(self, status: str) -> tuple[str, ...]:
         """Return the code texts that carry `status`."""
@@ -146,4 +151,5 @@ def _module(
         identification=identification,
         supported_codes=found.supported,
         not_tested=found.not_tested,
+        own_tests=found.own_tests,
     )

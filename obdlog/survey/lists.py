@@ -17,6 +17,7 @@ from obdlog.services.code_reply import (
     STATUS_BITS,
     Code,
     CodeReply,
+    only_for_its_lamp,
 )
 from obdlog.services.codes import read_codes
 from obdlog.survey.answers import CODE_SERVICES, Answers
@@ -40,6 +41,8 @@ _NOT_ALL_FAULTS = frozenset({0x09, 0x0B, 0x0C, 0x0D, 0x0E})
 """Reports of one code, or of the first or last one."""
 
 _NOT_TESTED_BIT = 0x10
+_FAILED_BITS = 0x2F
+"""Failing now, this cycle, pending, confirmed, since clearing."""
 _NO_STORAGE = 0x70
 _SUPPORTED = frozenset({older_codes.SUPPORTED_WITH_STATUS, older_codes.SUPPORTED_TWO_BYTES})
 
@@ -60,6 +63,11 @@ class ModuleCode:
     symptom: str = ""
     records: tuple[CodeRecord, ...] = ()
 
+    @property
+    def only_for_its_lamp(self) -> bool:
+        """Whether it is listed only because its lamp waits: no failure is stored under it."""
+        return only_for_its_lamp(self.status)
+
 
 @dataclass(slots=True)
 class Lists:
@@ -70,6 +78,7 @@ class Lists:
     lamp: bool | None = None
     supported: int | None = None
     not_tested: int | None = None
+    own_tests: dict[tuple[str, str | None], bool] = field(default_factory=dict)
     problems: list[str] = field(default_factory=list)
 
 
@@ -137,6 +146,19 @@ def _report(request: bytes, payload: bytes, bus: Bus, gathering: _Gathering) -> 
         gathering.supported = {(code.text, code.failure_type) for code in reply.codes}
     for code in reply.codes:
         _add(code, gathering)
+        _note_test(code, available, gathering.found.own_tests)
+
+
+def _note_test(code: Code, available: int, tests: dict[tuple[str, str | None], bool]) -> None:
+    """Note whether the test of a code has run since clearing; a failed one is no such news."""
+    key = (code.text, code.failure_type)
+    tests.pop(key, None)
+    if code.status_byte is None or not available & _NOT_TESTED_BIT:
+        return
+    if code.status_byte & _NOT_TESTED_BIT:
+        tests[key] = False
+    elif not code.status_byte & _FAILED_BITS:
+        tests[key] = True
 
 
 def _mask(request: bytes, kind: int) -> int:
