@@ -312,7 +312,8 @@ def test_legislated_units_agree_with_their_own_codes(bench: Bench) -> None:
     assert bench.ask("14FFFFFF", 0x7E0) == ["54"]
     assert bench.ask("03", 0x7E0) == ["4300"]
     assert bench.ask("1902AD", 0x7E0) == ["5902AD"]
-    assert bench.ask("1902AF", 0x7E1) == ["7F1911"]
+    assert bench.ask("1902AF", 0x7E1) == ["5902AD"]
+    assert Bench("healthy-petrol").ask("1902AF", 0x7E0) == ["7F1911"]
 
 
 HARD_CASES = [
