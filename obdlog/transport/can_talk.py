@@ -306,7 +306,8 @@ class CanTalk:
     def _learn(self, request: Request, heard: Heard, expected: frozenset[str] | None) -> None:
         sources = frozenset(heard.final)
         channels = self._channels.values()
-        if not sources or heard.pending or any(c.faults or c.receiving for c in channels):
+        damaged = bool(heard.faults) or any(c.faults or c.receiving for c in channels)
+        if not sources or heard.pending or damaged:
             self._learned.pop(request.payload, None)
         elif expected is None:
             if len(self._learned) >= MOST_LEARNED:

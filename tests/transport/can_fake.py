@@ -32,7 +32,9 @@ def text_of(message: can.Message) -> str:
 class FakeBus:
     """Answers frames by a table of their text (padding left out), in the time of a manual clock.
 
-    A value that is a list of lists is used up in turn. `fails` raises on the n-th sending.
+    A value that is a list of lists is used up in turn. `fails` is raised by every sending, `lost`
+    by every receiving, `lost_after` once so many frames were waited for. The messages in
+    `interrupt` come at once to whoever waits.
     """
 
     def __init__(
@@ -43,10 +45,13 @@ class FakeBus:
         always: Callable[[str], Reaction] | None = None,
         fails: Exception | None = None,
         lost: Exception | None = None,
+        state: can.BusState = can.BusState.ACTIVE,
     ) -> None:
         self.sent: list[str] = []
         self.shut = 0
-        self.state = can.BusState.ACTIVE
+        self.state = state
+        self.interrupt: list[can.Message] = []
+        self.lost_after: tuple[int, Exception] | None = None
         self._clock, self._answers = clock, answers
         self._always, self._fails, self.lost = always, fails, lost
         self._queue: list[tuple[float, int, can.Message]] = []
@@ -77,6 +82,13 @@ class FakeBus:
     def recv(self, timeout: float | None = None) -> can.Message | None:
         if self.lost is not None:
             raise self.lost
+        if self.lost_after is not None and self.sent and timeout:
+            left, error = self.lost_after
+            if not left:
+                raise error
+            self.lost_after = left - 1, error
+        if self.interrupt and timeout:
+            return self.interrupt.pop(0)
         until_s = self._clock.now_s() + (timeout or 0.0)
         if self._queue and self._queue[0][0] <= until_s:
             at_s, _, message = self._queue.pop(0)
