@@ -53,7 +53,7 @@ MAY_IMPORT = {
     "recorder": PURE | {"survey", "client", "poll_plan"},
     "simulator": LEAVES | {"tables", "links.base"},
 }
-ANALYSIS_MAY = PURE | {"session", "case", "survey", "history", "documents"}
+ANALYSIS_MAY = PURE | {"session", "case", "survey", "history", "documents", "module_map"}
 HEAVY = {"numpy", "pandas", "matplotlib", "scipy"}
 NO_IO = {"socket", "threading", "time", "serial", "can", "subprocess", "asyncio"}
 

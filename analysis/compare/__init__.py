@@ -32,7 +32,12 @@ __all__ = [
 
 
 def compare(
-    before: CaseSide, after: CaseSide, work: Work | None = None, *, erased: bool = False
+    before: CaseSide,
+    after: CaseSide,
+    work: Work | None = None,
+    *,
+    erased: bool = False,
+    erased_modules: frozenset[str] | None = None,
 ) -> Comparison:
     """Return what changed from `before` to `after`, and a verdict for each code and work item.
 
@@ -44,10 +49,12 @@ def compare(
         What was unplugged and replaced.
     erased
         An erase between both sides is on record; False leaves the question to the car's counters.
+    erased_modules
+        Addresses of the modules that accepted it; None where that is not known.
     """
     work = work or Work()
     return Comparison(
         codes=compare_codes(before.codes, after.codes),
         signals=compare_signals(before.data, after.data),
-        repair=judge_repair(before, after, work, erased=erased),
+        repair=judge_repair(before, after, work, erased=erased, erased_modules=erased_modules),
     )

@@ -33,11 +33,16 @@ class CaseSide:
     read_after_drive
         True where the order of the case's sessions says that the codes were read after the drive;
         None leaves it to the clock.
+    read_late
+        Where that order says so: the modules that gave their codes after the drive.
     permanent_read
         Addresses of the modules that gave their permanent codes; None where that is not known.
     seen_earlier
         Codes that an earlier reading of this side showed, by module, code and failure type, each
         with its statuses there; the last reading need not show them any more.
+    own_tests
+        What modules say of the test of a code: True where it has completed since codes were
+        cleared without a failure, False where it has not completed; left out where not told.
     """
 
     codes: Document | None = None
@@ -47,14 +52,17 @@ class CaseSide:
     read_after_drive: bool | None = None
     permanent_read: frozenset[str] | None = None
     seen_earlier: Mapping[Key, frozenset[str]] = field(default_factory=dict)
+    own_tests: Mapping[Key, bool] = field(default_factory=dict)
+    read_late: frozenset[str] | None = None
 
 
 class Change(StrEnum):
-    """What became of a code."""
+    """What became of a code; `LAMP_WAITS` is erased and listed only for its lamp."""
 
     GONE = "gone"
     REMAINING = "remaining"
     NEW = "new"
+    LAMP_WAITS = "lamp_waits"
     NOT_READ_AGAIN = "not_read_again"
 
 
@@ -160,12 +168,14 @@ class ItemVerdict:
     """The verdict on one code or one piece of work, from its requirements.
 
     `limit` says in a sentence what the verdict does not reach; empty where it needs no such word.
+    `key` is the code's, None for work.
     """
 
     item: str
     kind: str
     requirements: tuple[Requirement, ...]
     limit: str = ""
+    key: Key | None = None
 
     @property
     def verdict(self) -> Verdict:

@@ -9,16 +9,12 @@ claim that generic data supports: everything seen is consistent with a repaired 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from analysis.compare.codes import (
-    module_was_read,
-    present_codes,
-)
-from analysis.compare.drive import (
-    summarise_drive,
-)
+from analysis.compare.codes import module_was_read
+from analysis.compare.drive import summarise_drive
 from analysis.compare.families import Family, families_named, family_of
 from analysis.compare.model import CaseSide, Document, ItemVerdict, Key, Requirement
 from analysis.compare.requirements import (
@@ -28,6 +24,8 @@ from analysis.compare.requirements import (
     modules_answer,
     monitor_ran,
     no_code_of,
+    own_test,
+    own_test_of,
     permanent_gone,
     readings_inside,
     root_gone,
@@ -40,26 +38,32 @@ NEEDS_NO_PROOF = frozenset({"past"})
 
 
 def judge_repair(
-    before: CaseSide, after: CaseSide, work: Work, *, erased: bool = False
+    before: CaseSide,
+    after: CaseSide,
+    work: Work,
+    *,
+    erased: bool = False,
+    erased_modules: frozenset[str] | None = None,
 ) -> tuple[ItemVerdict, ...]:
     """Return the verdict on each code read before the work, then on each piece of work.
 
     `erased`: an erase between the sides is on record; otherwise the car's counters are asked.
+    `erased_modules` are the addresses that accepted it, None where that is not known.
     """
     drive = summarise_drive(after.data) if after.data is not None else None
     between = True if erased else erased_between(before.readiness, after.readiness)
-    sides = Sides(before, after, drive, between)
-    earlier = present_codes(before.codes)
+    sides = Sides(before, after, drive, between, erased_modules)
+    earlier = sides.codes.earlier
     wanted = [k for k, c in sorted(earlier.items(), key=_by_code) if _needs_proof(c)]
-    texts = [code for _, code, _ in wanted]
     items = [
         ItemVerdict(
-            item=code if texts.count(code) == 1 else f"{code} in module {address}",
+            item=name,
             kind="code",
-            requirements=tuple(_of_code((address, code, failure_type), sides)),
-            limit=_ONE_END.format(address) if code.startswith("U") else "",
+            requirements=tuple(_of_code(key, sides)),
+            limit=_ONE_END.format(sides.title(key[0])) if key[1].startswith("U") else "",
+            key=key,
         )
-        for address, code, failure_type in wanted
+        for key, name in zip(wanted, _names(wanted, sides), strict=True)
     ]
     done = [("unplugged", part) for part in work.unplugged]
     done += [("replaced", part) for part in work.replaced]
@@ -76,7 +80,7 @@ def judge_repair(
 
 
 _ONE_END = (
-    "This is about communication as module {} sees it; the module at the other end is judged only "
+    "This is about communication as {} sees it; the module at the other end is judged only "
     "where it was read itself."
 )
 _SEEN_BY_OTHERS = (
@@ -89,14 +93,24 @@ def _limit_of_work(part: str, sides: Sides) -> str:
     """Return what a verdict on a module does not reach that only others spoke about."""
     if families_named(part) or module_was_read(part, sides.after.codes):
         return ""
-    named = _codes_naming(part, sides.before.codes)
+    named = _codes_naming(part, sides)
     seen_by_others = named and all(code.startswith("U") for _, code, _ in named)
     return _SEEN_BY_OTHERS.format(part) if seen_by_others else ""
 
 
-def _by_code(entry: tuple[Key, Document]) -> tuple[str, str]:
-    (address, code, _), _document = entry
-    return code, address
+def _names(keys: Sequence[Key], sides: Sides) -> Iterator[str]:
+    """Yield a name for each code: with its module or failure type where it needs them."""
+    texts = Counter(code for _, code, _ in keys)
+    within = Counter((address, code) for address, code, _ in keys)
+    for address, code, failure_type in keys:
+        name = f"{code}-{failure_type}" if within[address, code] > 1 and failure_type else code
+        several = texts[code] > within[address, code]
+        yield f"{name} in {sides.title(address)}" if several else name
+
+
+def _by_code(entry: tuple[Key, Document]) -> tuple[str, str, str]:
+    (address, code, failure_type), _document = entry
+    return code, address, failure_type or ""
 
 
 def _needs_proof(code: Document) -> bool:
@@ -107,25 +121,24 @@ def _of_code(key: Key, sides: Sides) -> Iterator[Requirement]:
     address, code, _ = key
     family = family_of(code)
     yield stayed_away(key, sides)
-    if str(present_codes(sides.before.codes)[key].get("judgement")) == "follow-on":
+    if str(sides.codes.earlier[key].get("judgement")) == "follow-on":
         yield root_gone(key, sides)
     yield from permanent_gone(key, sides)
     if code.startswith("U"):
+        # The generic services do not tell whether a network test ran; who answers again does.
         yield modules_answer(sides)
+        if own_test_of(key, sides.after) is not None:
+            yield own_test(key, sides)
     elif family is None:
-        yield Requirement(
-            f"The car's own test of {code} has run and passed",
-            None,
-            "no standard monitor is tied to this code; the maker's own test decides",
-        )
+        yield own_test(key, sides)
     else:
         yield from _of_family(family, address, sides)
-    yield from driven_enough(sides)
+    yield from driven_enough(sides, (address,))
 
 
 def _of_work(part: str, sides: Sides) -> Iterator[Requirement]:
     found = families_named(part)
-    named = () if found else _codes_naming(part, sides.before.codes)
+    named = () if found else _codes_naming(part, sides)
     if not found and not named:
         yield Requirement(
             f"A reading or a monitor speaks about “{part}”",
@@ -143,15 +156,15 @@ def _of_work(part: str, sides: Sides) -> Iterator[Requirement]:
         yield replace(away, evidence=away.evidence + unread) if key[1].startswith("U") else away
     if any(code.startswith("U") for _, code, _ in named):
         yield modules_answer(sides)
-    yield from driven_enough(sides)
+    yield from driven_enough(sides, tuple(dict.fromkeys(address for address, _, _ in named)))
 
 
-def _codes_naming(part: str, codes: Document | None) -> tuple[Key, ...]:
+def _codes_naming(part: str, sides: Sides) -> tuple[Key, ...]:
     """Return the codes whose meaning holds every word of `part`."""
     words = {word for word in re.findall(r"\w+", part.casefold()) if len(word) > 2}
     return tuple(
         key
-        for key, code in present_codes(codes).items()
+        for key, code in sides.codes.earlier.items()
         if words and words <= set(re.findall(r"\w+", str(code.get("meaning") or "").casefold()))
     )
 

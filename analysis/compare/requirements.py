@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import cached_property
 from typing import Any
 
 from analysis.compare.codes import (
+    NOT_A_FAILURE,
     STILL_FAILING,
+    Codes,
     modules_of,
-    present_codes,
+    pair_codes,
     statuses,
+    title_of,
     was_read,
 )
 from analysis.compare.drive import (
@@ -24,6 +29,7 @@ from analysis.compare.drive import (
 from analysis.compare.families import Family
 from analysis.compare.model import CaseSide, Document, Key, Requirement
 from analysis.data import label_of
+from obdlog.model import UNKNOWN_SOURCE
 
 GRAVE = frozenset({"attention", "stop"})
 
@@ -40,75 +46,161 @@ class Sides:
     """Both sides, and what every item's requirements take from them.
 
     `erased`: True where an erase lies between the sides, by the record or by the car's counters;
-    False where the counters do not show one; None where nothing is known.
+    False where the counters do not show one; None where nothing is known. `erased_modules` are
+    those that accepted an erase on record, None where that is not known.
     """
 
     before: CaseSide
     after: CaseSide
     drive: DriveSummary | None
     erased: bool | None
+    erased_modules: frozenset[str] | None = None
+
+    @cached_property
+    def codes(self) -> Codes:
+        """Codes of both sides under the same keys."""
+        return pair_codes(self.before.codes, self.after.codes)
+
+    def erased_in(self, address: str) -> bool | None:
+        """Return whether the module was erased between the sides; each can be erased alone."""
+        if self.erased is not True or self.erased_modules is None:
+            return self.erased
+        return not self.erased_modules.isdisjoint({address, UNKNOWN_SOURCE})
+
+    def title(self, address: str) -> str:
+        """Return the name and address of a module."""
+        return title_of(address, self.after.codes, self.before.codes)
+
+    def titles(self, addresses: Sequence[str]) -> str:
+        """Return the names and addresses of modules."""
+        return ", ".join(map(self.title, addresses))
 
 
 def stayed_away(key: Key, sides: Sides) -> Requirement:
     """Return the requirement that a code is neither stored nor pending any more."""
     address, code, _ = key
-    text = f"{code} is neither stored nor pending in module {address} after the work"
+    module = sides.title(address)
+    text = f"{code} is neither stored nor pending in {module} after the work"
     if sides.after.codes is None:
         return Requirement(text, None, "no code reading after the work")
-    module = modules_of(sides.after.codes).get(address)
-    if not was_read(module):
-        said = str((module or {}).get("error") or "it did not answer")
-        return Requirement(text, None, f"module {address} was not read after the work: {said}")
-    when = _when(sides.after.codes)
-    left = set(statuses(present_codes(sides.after.codes).get(key))) - {"permanent"}
+    held = modules_of(sides.after.codes).get(address)
+    if not was_read(held):
+        said = str((held or {}).get("error") or "it did not list its codes")
+        return Requirement(text, None, f"{module} was not read after the work: {said}")
+    when = _when(sides.after.codes, address)
+    left = set(statuses(sides.codes.later.get(key))) - {"permanent"}
+    if not left and key in sides.codes.waiting:
+        return Requirement(text, None, _lamp_waits(key, sides, when))
     if not left:
-        seen = ", ".join(sorted(sides.after.seen_earlier.get(key, frozenset()) - {"permanent"}))
+        seen = ", ".join(sorted(_seen_earlier(key, sides)))
         back = f"; an earlier reading after the work still showed it ({seen})" if seen else ""
         return Requirement(text, True, f"absent from the reading{when}{back}")
     shown = ", ".join(sorted(left))
-    if sides.erased is True or left & STILL_FAILING:
+    if sides.erased_in(address) is True or left & STILL_FAILING:
         evidence = f"present again ({shown}) in the reading{when}"
         return Requirement(text, False, evidence, contradicts=True)
     return Requirement(
-        text, False, f"still stored ({shown}) in the reading{when}; {_no_erase(sides)}"
+        text, False, f"still stored ({shown}) in the reading{when}; {_no_erase(address, sides)}"
     )
 
 
-def _no_erase(sides: Sides) -> str:
+def _lamp_waits(key: Key, sides: Sides, when: str) -> str:
+    """Return why a code is listed under which no failure is stored."""
+    erased = "erased" if sides.erased_in(key[0]) is True else "not stored any more"
+    ran = own_test_of(key, sides.after)
+    tested = "its test has run without a failure" if ran else "its test has not run"
+    return (
+        f"{erased}; listed in the reading{when} only because the lamp waits for a key cycle or a "
+        f"drive{'' if ran is None else f'; {tested}'}"
+    )
+
+
+def _seen_earlier(key: Key, sides: Sides) -> frozenset[str]:
+    """Return the failures that earlier readings of the later side showed under a code."""
+    seen = (s for k, s in sides.after.seen_earlier.items() if _same_code(k, key))
+    return frozenset().union(*seen) - NOT_A_FAILURE - {"permanent"}
+
+
+def _same_code(one: Key, other: Key) -> bool:
+    """Return whether two keys mean one code; not every service tells its failure type."""
+    return one[:2] == other[:2] and (one[2] == other[2] or None in (one[2], other[2]))
+
+
+def own_test_of(key: Key, side: CaseSide) -> bool | None:
+    """Return whether a module says that its test of a code ran and passed since clearing."""
+    said = [ran for k, ran in side.own_tests.items() if _same_code(k, key)]
+    return all(said) if said else None
+
+
+def _no_erase(address: str, sides: Sides) -> str:
     """Return what a code that is merely still stored leaves open, and why."""
+    if sides.erased is True:
+        return f"no erase of {sides.title(address)} is on record, so this may be the old record"
     if sides.erased is False:
         return "the counters do not show an erase, so this may be the old record"
     return "whether anything was erased in between is not known"
+
+
+def own_test(key: Key, sides: Sides) -> Requirement:
+    """Return the requirement that the module's own test of a code has run and passed."""
+    address, code, _ = key
+    module = sides.title(address)
+    text = f"The own test of {code} in {module} has run and passed since the erase"
+    ran = own_test_of(key, sides.after)
+    if ran is None:
+        why = "the module does not say, in what was read, whether this test has run"
+        return Requirement(text, None, f"{why}; no standard monitor is tied to this code")
+    if not ran:
+        return Requirement(text, False, "the module says that it has not run since clearing")
+    if sides.erased_in(address) is not True:
+        why = "complete since clearing; no erase of the module between the readings is on record"
+        return Requirement(text, None, f"{why}, so that may be older than the work")
+    if _seen_earlier(key, sides) or key in sides.codes.later:
+        return Requirement(text, None, "a reading after the work still showed the code")
+    return Requirement(text, True, "the module says: complete since clearing, and never failed")
 
 
 def permanent_gone(key: Key, sides: Sides) -> Iterator[Requirement]:
     """Yield the requirement that a permanent record is gone, where there is or was one."""
     address, code, _ = key
     text = f"The car itself has removed its permanent record of {code}"
-    if "permanent" in statuses(present_codes(sides.after.codes).get(key)):
+    if "permanent" in statuses(sides.codes.later.get(key)):
         why = "still stored as permanent; only the car's own passed test removes it, no tool does"
         yield Requirement(text, False, why)
-    elif "permanent" in statuses(present_codes(sides.before.codes).get(key)):
+    elif "permanent" in statuses(sides.codes.earlier.get(key)):
         if address in (sides.after.permanent_read or ()):
             yield Requirement(text, True, "absent from the permanent codes after the work")
         else:
-            why = f"module {address} did not give its permanent codes after the work"
+            why = f"{sides.title(address)} did not give its permanent codes after the work"
             yield Requirement(text, None, why)
 
 
 def root_gone(key: Key, sides: Sides) -> Requirement:
-    """Return the requirement that no code is left which this one could follow from."""
+    """Return the requirement that no code is left which this one could follow from.
+
+    Where the judgement names those codes, only they count.
+    """
     text = f"Nothing is left that {key[1]} could follow from"
     if sides.after.codes is None:
         return Requirement(text, None, "no code reading after the work")
-    others = sorted({code for _, code, _ in present_codes(sides.after.codes) if code != key[1]})
+    because = str(sides.codes.earlier[key].get("because") or "")
+    named = set(_CODE.findall(because)) - {key[1]}
+    others = sorted(
+        {c for _, c, _ in sides.codes.later if c != key[1] and (not named or c in named)}
+    )
     if others:
         return Requirement(text, False, "still present: " + ", ".join(others))
-    roots = {where for where, code, _ in present_codes(sides.before.codes) if code != key[1]}
+    roots = {
+        where for where, c, _ in sides.codes.earlier if c != key[1] and (not named or c in named)
+    }
     silent = sorted(where for where in roots if not was_read(_module_after(where, sides)))
     if silent:
-        return Requirement(text, None, f"not read after the work: {', '.join(silent)}")
-    return Requirement(text, True, f"no other code in the reading{_when(sides.after.codes)}")
+        return Requirement(text, None, f"not read after the work: {sides.titles(silent)}")
+    what = f"{', '.join(sorted(named))} absent from" if named else "no other code in"
+    return Requirement(text, True, f"{what} what was read after the work")
+
+
+_CODE = re.compile(r"\b[PCBU][0-3][0-9A-F]{3}\b")
 
 
 def no_code_of(found: Sequence[Family], sides: Sides) -> Requirement:
@@ -119,21 +211,24 @@ def no_code_of(found: Sequence[Family], sides: Sides) -> Requirement:
         return Requirement(text, None, "no code reading after the work")
     known = dict.fromkeys((*_answered_before(sides), *modules_of(sides.after.codes)))
     silent = [a for a in known if not was_read(_module_after(a, sides))]
-    there = {
-        code: set(statuses(entry)) - {"permanent"}
-        for (_, code, _), entry in present_codes(sides.after.codes).items()
-        if any(f.holds(code) for f in found)
+    failed = {
+        key: left
+        for key, entry in sorted(sides.codes.later.items(), key=lambda item: item[0][1])
+        if any(f.holds(key[1]) for f in found) and (left := {*statuses(entry)} - {"permanent"})
     }
-    failed = {code: left for code, left in there.items() if left}
     if failed:
-        shown = "; ".join(f"{c} {', '.join(sorted(left))}" for c, left in sorted(failed.items()))
-        failing = any(left & STILL_FAILING for left in failed.values())
-        if sides.erased is True or failing:
+        shown = "; ".join(f"{k[1]} {', '.join(sorted(left))}" for k, left in failed.items())
+        back = [k for k, left in failed.items() if sides.erased_in(k[0]) or left & STILL_FAILING]
+        if back:
             return Requirement(text, False, f"present: {shown}", contradicts=True)
-        return Requirement(text, False, f"present: {shown}; {_no_erase(sides)}")
+        where = next(iter(failed))[0]
+        return Requirement(text, False, f"present: {shown}; {_no_erase(where, sides)}")
     if silent or not modules_of(sides.after.codes):
-        missing = ", ".join(silent) or "any module"
+        missing = sides.titles(silent) or "any module"
         return Requirement(text, None, f"not read after the work: {missing}")
+    waiting = sorted({c for _, c, _ in sides.codes.waiting if any(f.holds(c) for f in found)})
+    if waiting:
+        return Requirement(text, None, f"{', '.join(waiting)}: erased, the lamp waits")
     return Requirement(text, True, f"none in the reading{_when(sides.after.codes)}")
 
 
@@ -148,7 +243,7 @@ def monitor_ran(family: Family, address: str | None, sides: Sides) -> Requiremen
         return Requirement(text, None, "readiness was not read after the work")
     name, states = _monitor(sides.after.readiness, family.monitors, address, "monitors")
     if not states:
-        who = f"module {address}" if address else "the car"
+        who = sides.title(address) if address else "the car"
         return Requirement(text, None, f"{who} reports no such monitor")
     text = f"The car's own monitor of this system ({_words(name)}) has completed"
     if sides.erased is False:
@@ -160,14 +255,14 @@ def monitor_ran(family: Family, address: str | None, sides: Sides) -> Requiremen
             "no erase in between is known, so its completion may be older than the work",
             "complete in this drive",
         )
-        return Requirement(f"{text} since the work", met, _by_module(states, words))
+        return Requirement(f"{text} since the work", met, _by_module(states, words, sides))
     kind = "; it runs continuously" if name in CONTINUOUS else ""
-    evidence = _by_module(states, ("not complete yet", "complete since clearing"))
+    evidence = _by_module(states, ("not complete yet", "complete since clearing"), sides)
     return Requirement(text, all(states.values()), evidence + kind)
 
 
-def _by_module(states: Mapping[str, bool], words: tuple[str, str]) -> str:
-    return "; ".join(f"module {where}: {words[complete]}" for where, complete in states.items())
+def _by_module(states: Mapping[str, bool], words: tuple[str, str], sides: Sides) -> str:
+    return "; ".join(f"{sides.title(a)}: {words[complete]}" for a, complete in states.items())
 
 
 def _monitor(
@@ -244,8 +339,11 @@ def modules_answer(sides: Sides) -> Requirement:
         return Requirement(text, None, "no module is known from before the work")
     silent = [a for a in earlier if not was_read(_module_after(a, sides))]
     if silent:
-        return Requirement(text, False, "silent: " + ", ".join(silent))
-    return Requirement(text, True, "answered: " + ", ".join(earlier))
+        # One that was not asked again is not known to be silent.
+        asked = any(a in modules_of(sides.after.codes) for a in silent)
+        why = f"gave no codes after the work: {sides.titles(silent)}"
+        return Requirement(text, False if asked else None, why)
+    return Requirement(text, True, "answered: " + sides.titles(earlier))
 
 
 def _answered_before(sides: Sides) -> list[str]:
@@ -256,8 +354,11 @@ def _module_after(address: str, sides: Sides) -> Document | None:
     return modules_of(sides.after.codes).get(address)
 
 
-def driven_enough(sides: Sides) -> Iterator[Requirement]:
-    """Yield the requirements of enough driving, and of codes read after it."""
+def driven_enough(sides: Sides, addresses: Sequence[str] = ()) -> Iterator[Requirement]:
+    """Yield the requirements of enough driving, and of codes read after it.
+
+    `addresses` are the modules whose codes matter; without any the reading as a whole counts.
+    """
     text = (
         f"Driven enough: {ENOUGH_RUNNING_S / 60:.0f} min with the engine running, "
         f"{ENOUGH_MOVING_S / 60:.0f} min at {MOVING_KMH:.0f} km/h or more, "
@@ -269,7 +370,7 @@ def driven_enough(sides: Sides) -> Iterator[Requirement]:
     yield Requirement(
         text, sides.drive.enough, _drive_words(sides.drive, sides.after.data.path.name)
     )
-    yield _read_after_drive(sides)
+    yield _read_after_drive(sides, addresses)
 
 
 def _drive_words(drive: DriveSummary, name: str) -> str:
@@ -289,21 +390,28 @@ def _drive_words(drive: DriveSummary, name: str) -> str:
     return f"{name}: " + ", ".join(words)
 
 
-def _read_after_drive(sides: Sides) -> Requirement:
+def _read_after_drive(sides: Sides, addresses: Sequence[str]) -> Requirement:
     text = "The codes were read again after that drive"
-    if sides.after.codes is None or sides.after.data is None:
+    after = sides.after
+    if after.codes is None or after.data is None:
         return Requirement(text, None, "no code reading after the work")
-    if sides.after.read_after_drive:
+    late = after.read_late
+    if after.read_after_drive and (late is None or late.issuperset(addresses)):
         return Requirement(text, True, "read in a later session of this case")
-    read_at = parse_time(sides.after.codes.get("read_at"))
-    started = parse_time(sides.after.data.header.get("started"))
-    if read_at is None or started is None:
+    times = [parse_time(_read_at(after.codes, address)) for address in addresses or ("",)]
+    known = [at for at in times if at is not None]
+    started = parse_time(after.data.header.get("started"))
+    if len(known) < len(times) or started is None:
         return Requirement(text, None, "the time of the reading or of the drive is not known")
-    ended = started + timedelta(seconds=sides.after.data.end_s)
+    ended = started + timedelta(seconds=after.data.end_s)
+    read_at = min(known)
     if read_at >= ended:
         return Requirement(text, True, f"read {_span(read_at - ended)} after the drive ended")
+    whose = ""
+    if late is not None and addresses and after.read_after_drive:
+        whose = f"{sides.titles([a for a in addresses if a not in late])}: "
     return Requirement(
-        text, False, f"read {_span(ended - read_at)} before the drive ended: read them again"
+        text, False, f"{whose}read {_span(ended - read_at)} before the drive ended: read them again"
     )
 
 
@@ -323,8 +431,13 @@ def parse_time(text: object) -> datetime | None:
     return found if found.tzinfo is not None else None
 
 
-def _when(codes: Document) -> str:
-    read_at = parse_time(codes.get("read_at"))
+def _read_at(codes: Document, address: str) -> object:
+    """Return when a module gave its codes; the time of the whole reading where none is its own."""
+    return modules_of(codes).get(address, {}).get("read_at") or codes.get("read_at")
+
+
+def _when(codes: Document, address: str = "") -> str:
+    read_at = parse_time(_read_at(codes, address))
     return f" of {read_at:%Y-%m-%d %H:%M:%S} UTC" if read_at else ""
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from analysis.compare import CaseSide, Comparison
 from analysis.compare.model import Document
 from obdlog.model import Work
+from obdlog.modules import Module
 
 if TYPE_CHECKING:
     from analysis.data import SessionData
@@ -59,10 +60,16 @@ class CaseMaterial:
         What the user stated of the job.
     erased_at
         When codes were erased, as ISO 8601 texts in order; empty when no erase is on record.
+    erased_modules
+        Addresses of the modules that accepted an erase.
     erases_unanswered
         When an erase was sent whose answer is not known; an empty text where the time is not.
     comparison
         `analysis.compare.compare` of both sides.
+    known_modules
+        What the case's module map knows.
+    searched
+        Whether modules beyond the legislated ones were searched for in any session.
     equipment, files
         What was used, and the files behind the report.
     """
@@ -82,7 +89,10 @@ class CaseMaterial:
     odometer_km: float | None = None
     erased_at: Sequence[str] = ()
     erases_unanswered: Sequence[str] = ()
+    erased_modules: frozenset[str] = frozenset()
     comparison: Comparison | None = None
+    known_modules: Sequence[Module] = ()
+    searched: bool = False
     equipment: Equipment = field(default_factory=Equipment)
     files: Sequence[CaseFile] = ()
     warnings: Sequence[str] = ()

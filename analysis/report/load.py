@@ -26,6 +26,8 @@ from obdlog.case import FACTS_FILE, CaseFacts, load_case_facts, session_files
 from obdlog.errors import InputFileError, SessionFileError
 from obdlog.history import accepted_erase, lists_codes
 from obdlog.model import Exchange, Work
+from obdlog.module_map import CASE_FILE, case_modules
+from obdlog.modules import Module
 
 FEWEST_DRIVE_READINGS = 20
 """Fewer polled answers than this are not a drive."""
@@ -66,22 +68,25 @@ def load_case(
         raise InputFileError(f"{folder} holds no session that can be read{why}", path=folder)
     work = _work(facts, scanned)
     judge = checks or _all_checks
+    modules = _modules(folder, warnings)
+    names = {m.response: m for m in modules}
     first, second, erased = divide(scanned)
+    wiped = sides.erased_modules(scanned)
     drive = _drive(first, warnings)
-    before = _side(first, sides.codes_before(first, work), drive, facts, judge)
+    before = _side(first, sides.codes_before(first, work, names), drive, facts, judge, names)
     after = CaseSide()
     if second.sessions:
-        codes = sides.codes_after(second, work, before.codes, erased=bool(erased))
+        codes = sides.codes_after(second, work, before.codes, erased=wiped, names=names)
         drive = _drive(second, warnings, but=first)
-        after = _side(second, codes, drive, facts, judge)
+        after = _side(second, codes, drive, facts, judge, names)
     return CaseMaterial(
         generated_at=generated_at or datetime.now(UTC),
         title=title,
         before=before,
         after=after,
-        vehicle=sides.vehicle_of(scanned),
-        tests_before=sides.tests_of(first),
-        tests_after=sides.tests_of(second),
+        vehicle=sides.vehicle_of(scanned, names),
+        tests_before=sides.named(sides.tests_of(first), names),
+        tests_after=sides.named(sides.tests_of(second), names),
         vehicle_facts={**_header_facts(scanned), **facts.vehicle},
         work=work,
         notes=facts.notes,
@@ -90,7 +95,12 @@ def load_case(
         odometer_km=facts.odometer_km,
         erased_at=erased,
         erases_unanswered=sides.unanswered_erases(scanned),
-        comparison=compare(before, after, work, erased=bool(erased)) if second.sessions else None,
+        comparison=compare(before, after, work, erased=bool(erased), erased_modules=wiped or None)
+        if second.sessions
+        else None,
+        known_modules=modules,
+        erased_modules=wiped,
+        searched=sides.searched(scanned),
         equipment=_equipment(scanned, software),
         files=tuple(_files(folder, scanned)),
         warnings=tuple(warnings),
@@ -114,8 +124,9 @@ def compare_paths(before: Path, after: Path, *, checks: Check | None = None) -> 
         after, judge, after=True, earlier=earlier.codes, erased=erased_first
     )
     # Either path gives the side of its erase that is away from the other: the erase lies between.
-    erased = erased_first or erased_second
-    return compare(earlier, later, Work.merged([first, second]), erased=erased)
+    erased = erased_first | erased_second
+    work = Work.merged([first, second])
+    return compare(earlier, later, work, erased=bool(erased), erased_modules=erased or None)
 
 
 def _side_of(
@@ -124,23 +135,34 @@ def _side_of(
     *,
     after: bool = False,
     earlier: Document | None = None,
-    erased: bool = False,
-) -> tuple[CaseSide, Work, bool]:
-    """Return a side, the work noted there, and whether an erase is on record there."""
+    erased: frozenset[str] = frozenset(),
+) -> tuple[CaseSide, Work, frozenset[str]]:
+    """Return a side, the work noted there, and which modules accepted an erase there."""
     if path.is_dir():
         case = load_case(path, checks=judge)
         later = case.after if case.comparison is not None else case.before
-        return (later if after else case.before), case.work, bool(case.erased_at)
+        return (later if after else case.before), case.work, case.erased_modules
     session = scan(path, [])
     facts = load_case_facts(path.parent)
     work = _work(facts, [session])
-    first, second, erases = divide([session])
+    names = {m.response: m for m in _modules(path.parent, [])}
+    first, second, _ = divide([session])
+    wiped = sides.erased_modules([session])
     part = second if after and second.sessions else first
     if after:
-        codes = sides.codes_after(part, work, earlier, erased=erased or bool(erases))
+        codes = sides.codes_after(part, work, earlier, erased=erased | wiped, names=names)
     else:
-        codes = sides.codes_before(part, work)
-    return _side(part, codes, _drive(part, []), facts, judge), work, bool(erases)
+        codes = sides.codes_before(part, work, names)
+    return _side(part, codes, _drive(part, []), facts, judge, names), work, wiped
+
+
+def _modules(folder: Path, warnings: list[str]) -> tuple[Module, ...]:
+    """Return what the case's module map knows; a map that cannot be read is named."""
+    try:
+        return case_modules(folder)
+    except InputFileError as error:
+        warnings.append(f"{error}; modules are called by their addresses")
+        return ()
 
 
 def _readable(paths: Sequence[Path], warnings: list[str]) -> Iterator[Scanned]:
@@ -157,15 +179,22 @@ def _side(
     drive: SessionData | None,
     facts: CaseFacts,
     judge: Check,
+    names: sides.Names,
 ) -> CaseSide:
+    ordered = _in_order(part, part.read, drive)
+    late = None
+    if drive is not None and ordered is not None:
+        late = sides.read_after(part, _place_of(drive, part))
     return CaseSide(
         codes,
-        sides.readiness_of(part),
+        sides.named(sides.readiness_of(part), names),
         drive,
         judge(drive, facts) if drive is not None else (),
-        read_after_drive=_in_order(part, part.read, drive),
+        read_after_drive=ordered,
         permanent_read=sides.permanent_read(part),
         seen_earlier=sides.seen_earlier(part),
+        own_tests=sides.own_tests(part),
+        read_late=late,
     )
 
 
@@ -176,8 +205,11 @@ def _in_order(part: Part, read: Asked | None, drive: SessionData | None) -> bool
     """
     if read is None or drive is None:
         return None
-    driving = max(n for n, s in enumerate(part.sessions) if s.path == drive.path)
-    return True if part.sessions.index(read.session) > driving else None
+    return True if part.sessions.index(read.session) > _place_of(drive, part) else None
+
+
+def _place_of(drive: SessionData, part: Part) -> int:
+    return max(n for n, s in enumerate(part.sessions) if s.path == drive.path)
 
 
 def _drive(part: Part, warnings: list[str], but: Part | None = None) -> SessionData | None:
@@ -244,7 +276,8 @@ def _equipment(scanned: Sequence[Scanned], software: str) -> Equipment:
 
 def _files(folder: Path, scanned: Sequence[Scanned]) -> Sequence[CaseFile]:
     holds = {session.path: _holds(session) for session in scanned}
-    paths = [p for p in (folder / FACTS_FILE,) if p.exists()] + list(session_files(folder))
+    stated = (folder / FACTS_FILE, folder / CASE_FILE)
+    paths = [p for p in stated if p.exists()] + list(session_files(folder))
     return [_file(path, holds.get(path, _other(path))) for path in paths]
 
 
@@ -258,7 +291,8 @@ def _file(path: Path, holds: str) -> CaseFile:
 
 
 def _other(path: Path) -> str:
-    return "facts stated by the user" if path.name == FACTS_FILE else "could not be read"
+    stated = {FACTS_FILE: "facts stated by the user", CASE_FILE: "map of the modules"}
+    return stated.get(path.name, "could not be read")
 
 
 def _holds(session: Scanned) -> str:
@@ -266,7 +300,7 @@ def _holds(session: Scanned) -> str:
         ("codes", lambda e: lists_codes(e) and bool(e.positive())),
         ("erase", accepted_erase),
         ("on-board tests", lambda e: answers(e, sides.TESTS)),
-        ("vehicle identity", lambda e: answers(e, sides.IDENTITY)),
+        ("vehicle identity", sides.identifies),
     )
     found = [words for words, holds in kinds if any(map(holds, session.exchanges))]
     if any(answers(e, *sides.MONITORS) for e in session.exchanges):

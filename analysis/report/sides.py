@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
-from analysis.compare.codes import was_read
+from analysis.compare.codes import present_codes, was_read
 from analysis.compare.model import Document, Key
 from analysis.report.scan import Scanned
 from obdlog import documents, survey
@@ -20,10 +20,21 @@ from obdlog.history import (
     split_at_erases,
 )
 from obdlog.model import Exchange, Work
+from obdlog.modules import Module
 
 MONITORS = (0x01, 0x01)
 TESTS = 0x06
-IDENTITY = 0x09
+IDENTITY, BY_IDENTIFIER, OLDER_IDENTITY = 0x09, 0x22, 0x1A
+"""Services that say who a module is (SAE J1979, ISO 14229-1, ISO 14230-3)."""
+
+_OF_MODULES = 0xF1
+"""First byte of the identifiers about the module itself (ISO 14229-1)."""
+
+SEARCH = "search"
+"""Purpose of the requests with which modules are searched for."""
+
+Names = Mapping[str, Module]
+"""What the case's module map knows, by response address."""
 
 _STILL_WORKING = b"\x78"
 """A module that was asked, and whose answer is still to come (ISO 14229-1, code 78)."""
@@ -92,14 +103,26 @@ def answers(exchange: Exchange, service: int, item: int | None = None) -> bool:
     return wanted and (item is None or item in exchange.request.payload[1:])
 
 
+def identifies(exchange: Exchange) -> bool:
+    """Return whether `exchange` holds what a module says of itself."""
+    service, item = exchange.request.service, exchange.request.payload[1:2]
+    known = service in (IDENTITY, OLDER_IDENTITY)
+    known = known or (service == BY_IDENTIFIER and item == bytes([_OF_MODULES]))
+    return known and bool(exchange.positive())
+
+
 def last_answer(asked: Sequence[Asked], service: int, item: int | None = None) -> Asked | None:
     """Return the last answered exchange of a service (and of a PID)."""
     return next((a for a in reversed(asked) if answers(a.exchange, service, item)), None)
 
 
 def _last_reading(asked: Sequence[Asked]) -> Asked | None:
-    """Return the last reading of stored codes."""
-    return next((a for a in reversed(asked) if lists_stored_codes(a.exchange)), None)
+    """Return the last reading of stored codes; of single modules where nothing else was read."""
+    for lists in (lists_stored_codes, lists_codes):
+        found = (a for a in reversed(asked) if lists(a.exchange) and a.exchange.positive())
+        if reading := next(found, None):
+            return reading
+    return None
 
 
 def exchanges_of(asked: Iterable[Asked]) -> list[Exchange]:
@@ -107,7 +130,7 @@ def exchanges_of(asked: Iterable[Asked]) -> list[Exchange]:
     return [exchange for _, exchange in asked]
 
 
-def codes_before(part: Part, work: Work) -> dict[str, Any] | None:
+def codes_before(part: Part, work: Work, names: Names | None = None) -> dict[str, Any] | None:
     """Return the codes of the side before the work, every code that was there at any time.
 
     The last reading before the first erase counts; what it does not show is added from earlier
@@ -117,16 +140,111 @@ def codes_before(part: Part, work: Work) -> dict[str, Any] | None:
     for number, stretch in enumerate(part.stretches):
         history = History(frozenset(code_texts(found)), number > 0)
         pieces = [stretch, *_by_session(stretch)]
-        found += filter(None, (_codes(piece, work, history) for piece in pieces))
+        found += filter(None, (_codes(piece, work, history, names) for piece in pieces))
     return _merged(found) if found else None
 
 
 def codes_after(
-    part: Part, work: Work, earlier: Document | None, *, erased: bool
+    part: Part,
+    work: Work,
+    earlier: Document | None,
+    *,
+    erased: frozenset[str],
+    names: Names | None = None,
 ) -> dict[str, Any] | None:
-    """Return the codes of the side after the work, or of a part that is looked at alone."""
-    history = History(frozenset(code_texts([earlier] if earlier else [])), erased)
-    return _codes(part.stretches[-1], work, history)
+    """Return the codes of the side after the work, or of a part that is looked at alone.
+
+    Of each module the last session counts in which it listed its codes.
+
+    Parameters
+    ----------
+    erased
+        The modules that accepted an erase between the sides.
+    """
+    listed: dict[str, frozenset[str]] = dict.fromkeys(erased, frozenset())
+    for address, code, _ in present_codes(earlier):
+        if address in listed:
+            listed[address] |= {code}
+    history = History(frozenset().union(*listed.values()), bool(erased), listed)
+    return _codes(_latest_lists(part.stretches[-1]), work, history, names)
+
+
+def _latest_lists(asked: Sequence[Asked]) -> list[Asked]:
+    """Return `asked` without what a module listed that it listed again in a later session.
+
+    A later list outdates an earlier one only where it tells the same kinds of codes: what holds
+    no permanent codes says nothing of them.
+    """
+    told_later: dict[str, frozenset[str]] = {}
+    kept: list[Asked] = []
+    for piece in reversed([*_by_session(asked, alone=True)]):
+        for session, exchange in reversed(piece):
+            if not lists_codes(exchange):
+                kept.append(Asked(session, exchange))
+                continue
+            kinds = survey.code_kinds(exchange.request.payload) or _STORED
+            messages = tuple(
+                m for m in exchange.messages if not kinds <= told_later.get(m.source, frozenset())
+            )
+            if messages or not exchange.messages:
+                kept.append(Asked(session, replace(exchange, messages=messages)))
+        whole = _listing(piece)
+        for _, exchange in piece:
+            for message in exchange.positive() if lists_codes(exchange) else ():
+                if message.source in whole:
+                    told = told_later.get(message.source, frozenset())
+                    told_later[message.source] = told | survey.code_kinds(exchange.request.payload)
+    return kept[::-1]
+
+
+_STORED = frozenset({"confirmed"})
+"""What a list that asks for no kind of its own goes with: stored codes."""
+
+
+def _listing(asked: Sequence[Asked]) -> set[str]:
+    """Return the modules that listed their codes, whole."""
+    exchanges = exchanges_of(asked)
+    return {
+        module.address
+        for module in survey.survey_codes(exchanges, bus_of(exchanges))
+        if module.answered and not module.error
+    }
+
+
+def own_tests(part: Part) -> dict[Key, bool]:
+    """Return what modules said after the work of the test of each code since clearing."""
+    exchanges = exchanges_of(part.stretches[-1])
+    return {
+        (module.address, *code): ran
+        for module in survey.survey_codes(exchanges, bus_of(exchanges))
+        for code, ran in module.own_tests.items()
+    }
+
+
+def erased_modules(scanned: Sequence[Scanned]) -> frozenset[str]:
+    """Return the modules that accepted an erase."""
+    return frozenset(
+        message.source
+        for session in scanned
+        for exchange in session.exchanges
+        if exchange.request.service in ERASE_SERVICES
+        for message in exchange.positive()
+    )
+
+
+def read_after(part: Part, drive: int) -> frozenset[str]:
+    """Return the modules that listed their codes in a session after the one numbered `drive`."""
+    return frozenset(
+        address
+        for piece in _by_session(part.stretches[-1], alone=True)
+        if part.sessions.index(piece[0].session) > drive
+        for address in _listing(piece)
+    )
+
+
+def searched(scanned: Sequence[Scanned]) -> bool:
+    """Return whether modules beyond the legislated ones were searched for."""
+    return any(e.request.purpose == SEARCH for s in scanned for e in s.exchanges)
 
 
 def permanent_read(part: Part) -> frozenset[str]:
@@ -148,18 +266,20 @@ def seen_earlier(part: Part) -> dict[Key, frozenset[str]]:
     for exchange in exchanges:
         if lists_codes(exchange):
             for module in survey.survey_codes([exchange], bus):
-                for code in module.codes:
+                for code in (c for c in module.codes if not c.only_for_its_lamp):
                     key = module.address, code.code, code.failure_type
                     seen[key] = seen.get(key, frozenset()) | frozenset(code.status)
     return seen
 
 
-def _codes(asked: Sequence[Asked], work: Work, history: History) -> dict[str, Any] | None:
+def _codes(
+    asked: Sequence[Asked], work: Work, history: History, names: Names | None
+) -> dict[str, Any] | None:
     read = _last_reading(asked)
     if read is None:
         return None
     exchanges = exchanges_of(asked)
-    return documents.codes_document(
+    document = documents.codes_document(
         exchanges,
         bus_of(exchanges),
         work=work,
@@ -167,12 +287,28 @@ def _codes(asked: Sequence[Asked], work: Work, history: History) -> dict[str, An
         protocol=read.session.header.protocol,
         read_at=read.session.moment(read.exchange),
         history=history,
+        modules=names,
     )
+    times = _reading_times(asked)
+    for module in document["modules"]:
+        module["read_at"] = times.get(module["address"])
+    return document
 
 
-def _by_session(asked: Sequence[Asked]) -> Iterator[list[Asked]]:
+def _reading_times(asked: Sequence[Asked]) -> dict[str, str]:
+    """Return when each module last listed its codes."""
+    return {
+        message.source: session.moment(exchange)
+        for session, exchange in asked
+        if lists_codes(exchange)
+        for message in exchange.positive()
+    }
+
+
+def _by_session(asked: Sequence[Asked], *, alone: bool = False) -> Iterator[list[Asked]]:
+    """Yield what each session asked; nothing of a single one, unless `alone`."""
     sessions = list(dict.fromkeys(a.session for a in asked))
-    if len(sessions) > 1:
+    if len(sessions) > 1 or (alone and sessions):
         for session in sessions:
             yield [a for a in asked if a.session is session]
 
@@ -195,13 +331,28 @@ def _merged(found: Sequence[dict[str, Any]]) -> dict[str, Any]:
         told = module if was_read(module) and not was_read(held) else held
         codes = {(c["code"], c["failure_type"]): c for c in (*module["codes"], *held["codes"])}
         order = dict.fromkeys((c["code"], c["failure_type"]) for c in held["codes"])
-        frames = {f["code"]: f for f in (*module["freeze_frames"], *held["freeze_frames"])}
+        frames = {
+            (f["code"], f["failure_type"], f["record"]): f
+            for f in (*module["freeze_frames"], *held["freeze_frames"])
+        }
+        known = {i["identifier"]: i for m in (module, held) for i in m["identification"]}
         modules[module["address"]] = {
             **told,
             "codes": [codes[key] for key in (*order, *(k for k in codes if k not in order))],
             "freeze_frames": list(frames.values()),
+            "identification": [known[key] for key in sorted(known)],
+            "lamp": held["lamp"] if held["lamp"] is not None else module["lamp"],
+            "lamp_source": (held if held["lamp"] is not None else module)["lamp_source"],
         }
     return {**found[0], "modules": [modules[address] for address in sorted(modules)]}
+
+
+def named(document: dict[str, Any] | None, names: Names) -> dict[str, Any] | None:
+    """Return `document` with its modules called as the case's map calls them."""
+    for module in (document or {}).get("modules", ()):
+        if module["address"] in names:
+            module["name"] = names[module["address"]].name
+    return document
 
 
 def readiness_of(part: Part) -> dict[str, Any] | None:
@@ -222,11 +373,13 @@ def tests_of(part: Part) -> dict[str, Any] | None:
     return None
 
 
-def vehicle_of(scanned: Sequence[Scanned]) -> dict[str, Any] | None:
+def vehicle_of(scanned: Sequence[Scanned], names: Names | None = None) -> dict[str, Any] | None:
     """Return what the car says of itself in any session, None where it was not asked."""
     asked = [Asked(session, e) for session in scanned for e in session.exchanges]
     first = next((a for a in asked if answers(a.exchange, IDENTITY)), None)
+    first = first or next((a for a in asked if identifies(a.exchange)), None)
     if first is None:
         return None
     exchanges = exchanges_of(asked)
-    return documents.vehicle_document(exchanges, bus_of(exchanges), first.session.header.protocol)
+    protocol = first.session.header.protocol
+    return documents.vehicle_document(exchanges, bus_of(exchanges), protocol, modules=names)

@@ -34,6 +34,7 @@ from obdlog.survey.readiness import (
 )
 from obdlog.survey.records import CodeRecord, FreezeFrame
 from obdlog.survey.results import survey_oxygen_tests, survey_tests
+from obdlog.survey.unread import code_kinds
 
 __all__ = [
     "BITMAP_PIDS",
@@ -46,6 +47,7 @@ __all__ = [
     "ModuleReadiness",
     "addresses",
     "answered",
+    "code_kinds",
     "language_of",
     "latest_data",
     "latest_readings",

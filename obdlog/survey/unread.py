@@ -20,7 +20,7 @@ _MASK_PLACES = {trouble_reports.CODES: 2, trouble_reports.FUNCTIONAL: 3}
 _PERMANENT_REPORTS = frozenset({0x15, trouble_reports.PERMANENT})
 
 
-def _kinds(request: bytes) -> frozenset[str]:
+def code_kinds(request: bytes) -> frozenset[str]:
     """Return which codes a request asks for; nothing where it asks for something else."""
     service = request[0]
     if len(request) == 1 and service in CODE_SERVICES:
@@ -51,13 +51,13 @@ def unread_of(
     """
     by_request: dict[bytes, list[Exchange]] = {}
     for exchange in asked:
-        if _kinds(exchange.request.payload):
+        if code_kinds(exchange.request.payload):
             by_request.setdefault(exchange.request.payload, []).append(exchange)
     read: frozenset[str] = frozenset()
     for request, exchanges in by_request.items():
         if any(m.source == address for e in exchanges for m in e.positive()):
-            read |= _kinds(request)
-    open_ = {r: e for r, e in by_request.items() if not _kinds(r) <= read}
+            read |= code_kinds(request)
+    open_ = {r: e for r, e in by_request.items() if not code_kinds(r) <= read}
     refused = [
         text
         for request, exchanges in open_.items()
@@ -80,7 +80,7 @@ def _refusals(
     bus: Bus,
     language: Language | None,
 ) -> Iterator[str]:
-    kinds = _kinds(request)
+    kinds = code_kinds(request)
     if kinds == {_PERMANENT}:
         return  # a car older than permanent codes refuses them; that is no fault
     for exchange in exchanges:
@@ -94,7 +94,7 @@ def _refusals(
 
 
 def _silence(request: bytes, exchanges: Sequence[Exchange], read: frozenset[str]) -> str:
-    missing = _kinds(request) - read
+    missing = code_kinds(request) - read
     what = _PENDING if missing == {_PENDING} else _PERMANENT
     what = "stored" if _CONFIRMED in missing else what
     last = exchanges[-1]

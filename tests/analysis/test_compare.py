@@ -218,7 +218,7 @@ class TestVerdict:
             (
                 CaseSide(codes(module("7E8", answered=False)), ready(), drive(), [finding()]),
                 "not-proven",
-                "module 7E8 was not read after the work",
+                "engine (7E8) was not read after the work",
             ),
         ],
     )
@@ -272,7 +272,7 @@ class TestVerdict:
         before = CaseSide(codes(module("7E8", code("U0100")), module("7EA")))
         lost = CaseSide(codes(module("7E8")), ready(), drive())
         there = CaseSide(codes(module("7E8"), module("7EA")), ready(), drive())
-        assert "silent: 7EA" in [r.evidence for r in verdict_of(before, lost).requirements]
+        assert "gave no codes after the work: engine (7EA)" in [r.evidence for r in verdict_of(before, lost).requirements]
         assert verdict_of(before, lost).verdict is Verdict.NOT_PROVEN
         assert verdict_of(before, there).verdict is Verdict.PROVEN
 
@@ -315,15 +315,15 @@ class TestVerdict:
         before = CaseSide(codes(module("7E8", lean), module("7E9", code("P0102"))))
         root = verdict_of(before, after(), item=1).requirements[1]
         assert root.text == "Nothing is left that P0171 could follow from"
-        assert (root.met, root.evidence) == (None, "not read after the work: 7E9")
+        assert (root.met, root.evidence) == (None, "not read after the work: engine (7E9)")
 
     def test_only_the_codes_own_module_speaks_for_its_monitor(self):
         # 7E8 has the code; only 7E9 has completed the monitor.
         both = {"modules": ready(components=False)["modules"] + ready(address="7E9")["modules"]}
         own = verdict_of(BEFORE, after(readiness=both)).requirements[1]
-        assert (own.met, own.evidence.split(";")[0]) == (False, "module 7E8: not complete yet")
+        assert (own.met, own.evidence.split(";")[0]) == (False, "engine (7E8): not complete yet")
         other = verdict_of(BEFORE, after(readiness=ready(address="7E9"))).requirements[1]
-        assert (other.met, other.evidence) == (None, "module 7E8 reports no such monitor")
+        assert (other.met, other.evidence) == (None, "engine (7E8) reports no such monitor")
 
     def test_work_needs_the_monitor_of_every_module_that_has_it(self):
         def monitor(*modules, **counters):
@@ -332,7 +332,7 @@ class TestVerdict:
 
         one_left = monitor(ready(), ready(address="7E9", components=False))
         assert one_left.met is False
-        assert "7E8: complete since clearing; module 7E9: not complete yet" in one_left.evidence
+        assert "(7E8): complete since clearing; transmission control (7E9): not complete" in one_left.evidence
         assert monitor(ready(), ready(address="7E9")).met is True
         assert monitor(ready(), ready(address="7E9", components=None)).met is True
 
@@ -370,7 +370,7 @@ class TestVerdict:
     def test_the_same_code_in_two_modules_is_two_items(self):
         before = CaseSide(codes(module("7E8", code("U0100")), module("7EA", code("U0100"))))
         items = [item.item for item in compare(before, after()).repair]
-        assert items == ["U0100 in module 7E8", "U0100 in module 7EA"]
+        assert items == ["U0100 in engine (7E8)", "U0100 in engine (7EA)"]
 
 
 class TestWork:
@@ -392,7 +392,7 @@ class TestWork:
         reading = codes(module("7E8"), module("7EA", error="refused"))
         later = replace(after(), codes=reading)
         point = verdict_of(CaseSide(), later, Work(("MAF",))).requirements[0]
-        assert (point.met, point.evidence) == (None, "not read after the work: 7EA")
+        assert (point.met, point.evidence) == (None, "not read after the work: engine (7EA)")
 
     def test_work_on_a_module_that_a_code_names_is_judged_by_that_code(self):
         lost = {**code("U0121"), "meaning": "Brake control module (ABS): lost communication"}
@@ -409,7 +409,7 @@ class TestWork:
         assert item.requirements[0].evidence.endswith("brake control module itself was not read")
         assert item.limit.startswith("The brake control module itself was not read")
         assert item.to_json()["limit"] == item.limit
-        assert "as module 7E8 sees it" in verdict_of(before, after(), work, item=0).limit
+        assert "as engine (7E8) sees it" in verdict_of(before, after(), work, item=0).limit
         # Read itself, it needs no such word.
         brakes = {**module("7EB"), "name": "brake control"}
         reading = replace(after(), codes=codes(module("7E8"), brakes))
