@@ -147,6 +147,8 @@ def own_test(key: Key, sides: Sides) -> Requirement:
     module = sides.title(address)
     text = f"The own test of {code} in {module} has run and passed since the erase"
     ran = own_test_of(key, sides.after)
+    if set(statuses(sides.codes.later.get(key))) - {"permanent"}:
+        return Requirement(text, False, "the code is stored: what has run has not passed")
     if ran is None:
         why = "the module does not say, in what was read, whether this test has run"
         return Requirement(text, None, f"{why}; no standard monitor is tied to this code")
@@ -155,7 +157,7 @@ def own_test(key: Key, sides: Sides) -> Requirement:
     if sides.erased_in(address) is not True:
         why = "complete since clearing; no erase of the module between the readings is on record"
         return Requirement(text, None, f"{why}, so that may be older than the work")
-    if _seen_earlier(key, sides) or key in sides.codes.later:
+    if _seen_earlier(key, sides):
         return Requirement(text, None, "a reading after the work still showed the code")
     return Requirement(text, True, "the module says: complete since clearing, and never failed")
 
@@ -186,7 +188,11 @@ def root_gone(key: Key, sides: Sides) -> Requirement:
     because = str(sides.codes.earlier[key].get("because") or "")
     named = set(_CODE.findall(because)) - {key[1]}
     others = sorted(
-        {c for _, c, _ in sides.codes.later if c != key[1] and (not named or c in named)}
+        {
+            f"{k[1]} (only the permanent record)" if statuses(left) == ("permanent",) else k[1]
+            for k, left in sides.codes.later.items()
+            if k[1] != key[1] and (not named or k[1] in named)
+        }
     )
     if others:
         return Requirement(text, False, "still present: " + ", ".join(others))

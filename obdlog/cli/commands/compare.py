@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from obdlog.addresses import titled
 from obdlog.cli import screen
 from obdlog.cli.options import JsonOption
 
@@ -83,6 +84,7 @@ def show(comparison: Comparison) -> None:
     from analysis.compare.model import Change
 
     _codes("Gone", comparison.of(Change.GONE))
+    _codes("Erased, and listed only because the lamp waits", comparison.of(Change.LAMP_WAITS))
     _codes("Still there", comparison.of(Change.REMAINING))
     _codes("New", comparison.of(Change.NEW))
     _codes("Not read again (not known)", comparison.of(Change.NOT_READ_AGAIN))
@@ -119,8 +121,8 @@ def _codes(title: str, changes: tuple[CodeChange, ...]) -> None:
         ("Code", "Module", "Meaning", "Before", "After"),
         (
             (
-                c.code,
-                f"{c.module} ({c.address})",
+                f"{c.code}-{c.failure_type}" if c.failure_type else c.code,
+                titled(c.module, c.address),
                 c.meaning,
                 ", ".join(c.before) or "none",
                 ", ".join(c.after) or "none",
