@@ -215,7 +215,8 @@ class Search:
         not_carried, before = 0, ""
         taken = {m.request for m in self.found.values()} | {m.request for m in self.silent}
         taken |= {usual_request(address) or "" for address in self._legislated}
-        for number, request in enumerate(candidates(bits)):
+        addresses = candidates(bits)
+        for number, request in enumerate(addresses):
             answers_there = request in self.found or any(
                 request in sources for sources in self.shared.values()
             )
@@ -225,7 +226,8 @@ class Search:
                 self.complete = False
                 return moves
             if number % 16 == 0:
-                self.progress(f"asking from {request} on; found so far: {len(self.found)}")
+                done = f"{number * 100 // len(addresses)} % of {RANGES[bits]} ({payload.hex(' ')})"
+                self.progress(f"{done}: at {request}; found so far: {len(self.found)}")
             exchange = self.ask(payload, request, None)
             if self.refused_by_road:
                 not_carried += 1

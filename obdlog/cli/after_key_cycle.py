@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from obdlog import survey
+from obdlog import discovery, survey
 from obdlog.addresses import titled
 from obdlog.cli import every_module, screen
 from obdlog.cli.every_module import Wanted
@@ -31,6 +31,8 @@ def read_again(link: str | None, case: Path, wanted: Wanted) -> dict[str, Any]:
     ------
     InputFileError
         The case holds no erase with evidence before it.
+    RefusedError
+        The vehicle moves, and modules beyond the legislated ones were to be asked.
     """
     last = find_last_erase(case, tell_warning)
     known = merged(case_map(case).modules)
@@ -45,6 +47,10 @@ def read_again(link: str | None, case: Path, wanted: Wanted) -> dict[str, Any]:
         if wanted:
             chosen = every_module.choose(road, wanted, case)
             modules = merged(asked, chosen.modules)
+        elif modules and road.transport.kind != "playback":
+            said = discovery.require_stationary(road.client)
+            if said:
+                screen.tell(said)
         read_modules(
             road.client, modules, extended=wanted.extended, progress=screen.progress, identity=False
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import shlex
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -58,13 +59,13 @@ class Before:
 
     @property
     def found(self) -> list[str]:
-        """The codes that are going to be erased, each with its module."""
+        """The codes that are going to be erased, by module, those erased by one request first."""
         names = {m.response: m.name for m in self.modules}
-        asked = [m for m in self.codes if self.generic or m.address in names]
+        asked = [m for m in self.codes if m.codes and (self.generic or m.address in names)]
         return [
-            f"{titled(names.get(m.address, m.name), m.address)}: {c.code}"
-            for m in asked
-            for c in m.codes
+            f"{titled(names.get(m.address, m.name), m.address)}: "
+            + ", ".join(dict.fromkeys(c.code for c in m.codes))
+            for m in sorted(asked, key=lambda m: m.address in names)
         ]
 
     @property
@@ -88,9 +89,8 @@ class Cleared:
 
     def document(self) -> dict[str, Any]:
         """Return the JSON document."""
-        return documents.clear_document(
-            self.evidence, self.after_file, self.erasure.modules, next_steps(self.erasure)
-        )
+        steps = next_steps(self.erasure, shlex.quote(str(self.evidence.parent)))
+        return documents.clear_document(self.evidence, self.after_file, self.erasure.modules, steps)
 
 
 def clear(

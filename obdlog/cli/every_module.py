@@ -250,6 +250,16 @@ def show_searched(document: dict[str, Any]) -> None:
         screen.bullet(said)
 
 
+def title_of(entry: dict[str, Any]) -> str:
+    """Return a module as a heading names it: one that is asked alone with both addresses."""
+    title = titled(entry["name"], entry["address"])
+    if not entry.get("alone") or not entry.get("request"):
+        return title
+    if title == entry["name"]:
+        return f"{title} (asked at {entry['request']})"
+    return f"{entry['name']} ({entry['address']}, asked at {entry['request']})"
+
+
 def caution_of(entry: dict[str, Any]) -> str:
     """Return the caution that goes with the system of a module, nothing where it has none."""
     return CAUTIONS.get(System(entry.get("system") or ""), "")

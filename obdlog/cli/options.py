@@ -41,8 +41,9 @@ LinkOption = Annotated[
         "--link",
         "-l",
         metavar="URL",
-        help="Road to the car: a serial port, socket://host:port, sim://SCENARIO, or a session "
-        "file. Else OBDLOG_LINK, the saved default, or the only port found.",
+        help="Road to the car: a serial port, socket://host:port, ble://ADDRESS, "
+        "can://INTERFACE/CHANNEL, sim://SCENARIO, or a session file. Else OBDLOG_LINK, the saved "
+        "default, or the only port found.",
     ),
 ]
 JsonOption = Annotated[

@@ -154,8 +154,8 @@ def next_steps(modules: Sequence[ModuleAfter]) -> tuple[str, ...]:
             steps.append(f"{m.title} was not read: nothing is known of it now. Read again.")
         if m.erased and m.back:
             steps.append(
-                f"{m.title}: {', '.join(m.back)} came back after the erase and the key cycle. With "
-                "everything connected that points to a fault that is there now."
+                f"{m.title}: {', '.join(m.back)} came back after the erase. With everything "
+                "connected that points to a fault that is there now."
             )
         if m.new:
             steps.append(f"{m.title}: new since the evidence: {', '.join(m.new)}.")

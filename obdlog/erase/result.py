@@ -76,8 +76,14 @@ LAMPS_NOT_READ = (
 NOT_COVERED = "Modules that did not answer, or that this road cannot reach, are not covered."
 
 
-def next_steps(erasure: Erasure) -> tuple[str, ...]:
-    """Return what still must happen, in order, in plain words."""
+def next_steps(erasure: Erasure, case: str = "") -> tuple[str, ...]:
+    """Return what still must happen, in order, in plain words.
+
+    Parameters
+    ----------
+    case
+        The case folder as it is typed in a command, nothing where it is not known.
+    """
     modules, after = erasure.modules, erasure.after
     alone = any(m.request for m in modules)
     steps = []
@@ -96,8 +102,8 @@ def next_steps(erasure: Erasure) -> tuple[str, ...]:
     if any(m.accepted or (m.accepted is None and m.before and not m.stored) for m in modules):
         compare = ", then start. Read the codes again."
         if alone:
-            compare = ". Then obdlog clear --after-key-cycle with the same case says which lamps "
-            compare += "should be out."
+            compare = f". Then obdlog clear --after-key-cycle --case {case or 'DIR'} says which "
+            compare += "lamps should be out."
         steps.append(KEY_CYCLE + compare)
     steps += [_lamp_step(m) for m in modules if m.sent and m.request and m.lamp]
     if permanent:
@@ -137,6 +143,7 @@ def _lamp_step(m: ModuleErasure) -> str:
     if m.stored:
         return f"{m.title} wants its lamp lit, with codes still stored: find their cause."
     return (
-        f"{m.title} still wants its lamp lit, as is usual right after an erase: it goes out with "
-        "the key cycle, on some vehicles only after a short drive."
+        f"{m.title} still wants its lamp lit, as is usual right after an erase: mostly it goes out "
+        "with the key cycle, on some vehicles after a short drive. Where it stays lit after both, "
+        "read its codes again."
     )

@@ -59,11 +59,14 @@ def test_the_story_from_lit_lamps_to_lamps_that_should_be_out(run, run_json, car
 
     result = run("clear", "--link", "car", "--every-module", "--yes", "--json", "--case", "job")
     # Beforehand: a lamp may wait for the key cycle.
-    assert "only after a key cycle" in " ".join(result.stderr.split())
+    said = " ".join(result.stderr.split())
+    assert "only after a key cycle" in said
+    assert "Airbags and belt tensioners can injure" in said
     cleared = by_address(json.loads(result.stdout))
     assert all(m["accepted"] and m["sent"] for m in cleared.values())
     assert cleared[BRAKE]["before"] == ["C0034", "U0401"]
     assert (cleared[BRAKE]["after"], cleared[BRAKE]["lamp"]) == ([], True)
+    assert "clear --after-key-cycle --case job" in " ".join(json.loads(result.stdout)["next_steps"])
     assert erases(Path("job")) == [
         ("720", "14FF00"),
         ("737", "14FFFFFF"),
@@ -101,6 +104,21 @@ def test_what_is_erased_and_what_to_heed_is_shown_before_the_word_is_asked_for(r
     assert "Airbags and belt tensioners can injure" in said
     assert "counters; ISO" in said
     assert erases(Path("job")) == []
+
+
+def test_codes_are_listed_by_module_before_the_erase_the_legislated_ones_first(run, car):
+    result = run("clear", "--link", "car", "--every-module", "--case", "job", stdin="no\n", code=5)
+    listed = result.stderr[result.stderr.index("Codes now stored") :]
+    assert "module 77A: U0121, B1A2C" in listed
+    assert listed.index("engine control (7E8): P0102") < listed.index("module 728: U0121")
+
+
+def test_no_module_is_read_again_after_a_key_cycle_while_the_vehicle_moves(run, car):
+    run("clear", "--link", "car", "--every-module", "--yes", "--case", "job")
+    car.drive("road-test")
+    car.clock.sleep_s(120.0)
+    result = run("clear", "--link", "car", "--after-key-cycle", "--case", "job", code=5)
+    assert "moves at" in result.stderr
 
 
 def test_an_engine_that_runs_stops_all_erases(run, car):

@@ -98,6 +98,13 @@ def test_modules_are_found_read_and_listed_beside_the_legislated_ones(run_json, 
     assert any("700–7F7" in text for text in searched["ranges"])
 
 
+@pytest.mark.parametrize("command", ["codes", "vehicle"])
+def test_a_heading_names_the_address_that_answers_and_the_one_that_is_asked(run, car, command):
+    output = run(command, "--link", "car", "--every-module").stdout
+    assert "module 7B8 (asked at 7B0)" in output
+    assert "engine control (7E8)" in output
+
+
 def test_a_module_that_was_not_read_is_never_said_to_be_clean(run, run_json, car):
     unread = modules(run_json("codes", "--link", "car", "--every-module"))["77A"]
     assert unread["codes"] == []

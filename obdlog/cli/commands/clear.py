@@ -27,7 +27,6 @@ from obdlog.cli.options import (
     UnpluggedOption,
 )
 from obdlog.cli.road import resolve_link, tell_warning, utc_now, work_of
-from obdlog.erase.cautions import LAMPS_LATER
 from obdlog.erase.result import Erasure
 from obdlog.errors import RefusedError
 from obdlog.model import Work
@@ -105,7 +104,7 @@ def run(
             facts=facts,
             stated_off=engine_is_off,
             record=record,
-            confirm=_tell_of_lamps if yes else _ask_user,
+            confirm=_tell_cautions if yes else _ask_user,
             wanted=wanted,
         )
         # Before the link is closed: what became of an erase is told whatever happens then.
@@ -132,10 +131,11 @@ def _after_key_cycle(link: str | None, case: Path | None, wanted: Wanted, *, jso
         after_key_cycle.show(document)
 
 
-def _tell_of_lamps(before: Before) -> bool:
-    """Say on stderr what lamps do after an erase, where it goes beyond the legislated modules."""
+def _tell_cautions(before: Before) -> bool:
+    """Say on stderr what to know, where the erase goes beyond the legislated modules."""
     if before.modules:
-        screen.tell(f"Beforehand: {LAMPS_LATER}")
+        screen.tell("Beforehand:")
+        screen.bullet(before.cautions, stderr=True)
     return True
 
 

@@ -8,7 +8,6 @@ from typing import Any
 import typer
 
 from obdlog import documents, survey
-from obdlog.addresses import titled
 from obdlog.case import CaseFacts, load_case_facts
 from obdlog.cli import every_module, screen
 from obdlog.cli.every_module import Wanted
@@ -149,7 +148,7 @@ def show(document: dict[str, Any], units: Units = Units.METRIC) -> None:
         }
     )
     for module in document["modules"]:
-        screen.heading(f"{titled(module['name'], module['address'])}: {_lamp(module)}")
+        screen.heading(f"{every_module.title_of(module)}: {_lamp(module)}")
         if caution := every_module.caution_of(module):
             screen.say_indented(f"Caution: {caution}", 2)
         if module["error"]:

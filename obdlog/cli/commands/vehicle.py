@@ -9,7 +9,6 @@ from typing import Annotated, Any
 import typer
 
 from obdlog import documents, survey
-from obdlog.addresses import titled
 from obdlog.cli import every_module, screen
 from obdlog.cli.every_module import Wanted
 from obdlog.cli.options import (
@@ -108,7 +107,7 @@ def show(document: dict[str, Any], *, in_full: bool = False) -> None:
         }
     )
     for module in document["modules"]:
-        screen.heading(titled(module["name"], module["address"]))
+        screen.heading(every_module.title_of(module))
         screen.facts({"Calls itself": _own_name(module), **_software(module), **_other(module)})
         every_module.show_identification(module)
         screen.facts(
