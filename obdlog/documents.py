@@ -241,9 +241,18 @@ def tests_document(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, Any]:
             }
             for address in sorted({*tests, *oxygen})
         ],
-        "unread": unread(exchanges, {0x05, 0x06}),
+        "unread": [
+            *unread(exchanges, {0x05, 0x06}),
+            *(
+                {"request": request.hex().upper(), "outcome": UNREADABLE}
+                for request in survey.unreadable_tests(exchanges, bus)
+            ),
+        ],
     }
 
+
+UNREADABLE = "unreadable"
+"""Outcome of a request whose answer came, and is not laid out as the standard says."""
 
 _NOT_WHOLE = frozenset({Outcome.GARBLED, Outcome.TIMEOUT, Outcome.LOST})
 

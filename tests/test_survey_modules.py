@@ -216,6 +216,43 @@ class TestBlame:
         newer = only(alone(BRAKES, "1902AF", "7F1980"))
         assert "diagnostic mode" not in (newer.error or "")
 
+    def test_a_promise_that_was_not_kept_is_said(self) -> None:
+        # ISO-14229-1: 7F xx 78, response pending.
+        module = only(alone(BRAKES, "1902AF", "7F1978", outcome=Outcome.TIMEOUT))
+        assert not module.answered
+        assert module.error == (
+            "the answer to the request for stored codes (service 19 report 02) did not arrive whole"
+        )
+
+    def test_an_answer_that_was_cut_is_said_before_what_the_older_language_refused(self) -> None:
+        module = only(
+            alone(BRAKES, "1902AF", outcome=Outcome.GARBLED),
+            alone(BRAKES, "1800FF00", "7F1811", outcome=Outcome.REFUSED),
+        )
+        assert (module.error or "").startswith(
+            "the answer to the request for stored codes (service 19 report 02) did not arrive whole"
+        )
+        assert "service 18 refused" in (module.error or "")
+
+    @pytest.mark.parametrize(
+        ("legislated", "said"),
+        [
+            ({"outcome": Outcome.GARBLED}, True),
+            ({"outcome": Outcome.NO_DATA}, False),
+        ],
+        ids=["cut", "not answered"],
+    )
+    def test_a_legislated_list_that_was_cut_is_missed_beside_that_of_service_19(
+        self, legislated: dict[str, Outcome], said: bool
+    ) -> None:
+        module = only(
+            to_all("0100", ("7E8", "410000000001")),
+            to_all("03", **legislated),
+            alone(ENGINE, "1902AF", f"5902FF{WHEEL}08"),
+        )
+        assert shown(module) == {"C0031-00": ("confirmed",)}
+        assert ("stored codes did not arrive whole" in (module.error or "")) is said
+
     def test_silence_of_a_module_that_is_there(self) -> None:
         module = only(
             alone(BRAKES, "3E00", "7E00"), alone(BRAKES, "1902AF", outcome=Outcome.TIMEOUT)
@@ -275,6 +312,16 @@ class TestMerging:
         }
         assert [code.severity for code in module.codes] == [0x20, 0x20]
         assert module.lamp is None  # neither mask asked for the lamp bit
+
+    def test_the_permanent_report_takes_nothing_from_what_fails_now(self) -> None:
+        # SAE-J1979-2: 59 42 group masks format, then severity, code, status; 59 55 code, status.
+        module = only(
+            alone(ENGINE, "1942330C1E", "594233FF1E0420056216AF"),
+            alone(ENGINE, "195533", "595533FF0405621608"),
+        )
+        (code,) = module.codes
+        assert (code.status_byte, code.severity) == (0xAF, 0x20)
+        assert {"failing-now", "lamp-requested", "permanent"} <= set(code.status)
 
     def test_readiness_groups_are_codes_and_no_more(self) -> None:
         groups = survey.survey_readiness_groups(

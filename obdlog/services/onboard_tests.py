@@ -146,10 +146,14 @@ def read_identified_tests(monitor_id: int, data: bytes) -> tuple[tuple[TestResul
 def with_monitor_repeated(monitor_id: int, data: bytes) -> bytes:
     """Return monitor and `data` as service 06 has them, the monitor before every record.
 
-    `data` is what follows identifier F6xx of service 22. Whether each further record repeats the
-    monitor is not public: both are read, told apart by length and by the monitor in its places.
+    `data` is what follows identifier F6xx of service 22. Which records repeat the monitor is not
+    public: all, all but the first, and none are read, told apart by length and by the monitor in
+    its places.
     """
     one = bytes([monitor_id])
+    firsts = data[::_CAN_RECORD]
+    if data and len(data) % _CAN_RECORD == 0 and firsts == one * len(firsts):
+        return data
     repeated = one + data
     starts = repeated[::_CAN_RECORD]
     size = _CAN_RECORD - 1

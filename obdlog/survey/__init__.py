@@ -33,7 +33,7 @@ from obdlog.survey.readiness import (
     survey_readiness_groups,
 )
 from obdlog.survey.records import CodeRecord, FreezeFrame
-from obdlog.survey.results import survey_oxygen_tests, survey_tests
+from obdlog.survey.results import survey_oxygen_tests, survey_tests, unreadable_tests
 from obdlog.survey.unread import code_kinds
 
 __all__ = [
@@ -62,5 +62,6 @@ __all__ = [
     "survey_readiness",
     "survey_readiness_groups",
     "survey_tests",
+    "unreadable_tests",
     "without_polls",
 ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from obdlog.errors import DecodeError
 from obdlog.model import Bus
@@ -197,7 +197,10 @@ def _add(code: Code, gathering: _Gathering) -> None:
     else:
         gathering.untested.discard(key)
     held = gathering.detailed.get(key)
-    if held is not None:
+    if held is not None and PERMANENT in code.status and held.status_byte is not None:
+        # The report of permanent codes adds that; what fails now, the other lists say.
+        code = replace(held, status=(PERMANENT, *held.status))
+    elif held is not None:
         permanent = (PERMANENT,) if PERMANENT in (*held.status, *code.status) else ()
         words = code.status if code.status_byte is not None else (*held.status, *code.status)
         code = Code(

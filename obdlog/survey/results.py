@@ -31,6 +31,24 @@ def survey_tests(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, tuple[Tes
     return {address: tuple(results.values()) for address, results in sorted(found.items())}
 
 
+def unreadable_tests(exchanges: Sequence[Exchange], bus: Bus) -> tuple[bytes, ...]:
+    """Return the requests of services 06 and 05 whose last answer is not made of whole results."""
+    answers = last_answers(e for e in classic(exchanges) if e.request.service in (0x05, 0x06))
+    found: list[bytes] = []
+    for (_, request), payloads in answers.by_request.items():
+        if len(request) < 2 or request[1] in BITMAP_PIDS:
+            continue
+        for payload in payloads:
+            try:
+                if request[0] == 0x06:
+                    parse_tests(payload, bus)
+                else:
+                    parse_oxygen_tests(payload)
+            except DecodeError:
+                found.append(request)
+    return tuple(dict.fromkeys(found))
+
+
 def survey_oxygen_tests(exchanges: Sequence[Exchange]) -> dict[str, tuple[OxygenTest, ...]]:
     """Return per module the service 05 results of the older buses, last readings only."""
     found: dict[str, dict[tuple[str, str], OxygenTest]] = {}

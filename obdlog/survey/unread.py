@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from obdlog.model import FUNCTIONAL, Bus, Exchange
+from obdlog.model import FUNCTIONAL, Bus, Exchange, Outcome
 from obdlog.modules import Language
 from obdlog.services import older_codes, trouble_reports
 from obdlog.services.refusals import RESPONSE_PENDING
@@ -57,20 +57,46 @@ def unread_of(
     for request, exchanges in by_request.items():
         if any(m.source == address for e in exchanges for m in e.positive()):
             read |= code_kinds(request)
-    open_ = {r: e for r, e in by_request.items() if not code_kinds(r) <= read}
+    open_ = {
+        r: e
+        for r, e in by_request.items()
+        if not code_kinds(r) <= read or (r[0] in CODE_SERVICES and _is_cut(e, address))
+    }
     refused = [
         text
         for request, exchanges in open_.items()
         for text in _refusals(request, exchanges, address, bus, language)
     ]
+    unanswered = {r: e for r, e in open_.items() if not _refused(e, address)}
     if refused and not read:
-        return refused
-    silent = (_silence(r, e, read) for r, e in open_.items() if not _refused(e, address))
-    return [*refused, *filter(None, silent)]
+        # What was cut, or promised and not given, says more than the refusals of other languages.
+        unanswered = {r: e for r, e in unanswered.items() if _began(e, address)}
+    silent = (_silence(r, e, read) for r, e in unanswered.items())
+    return [*dict.fromkeys(filter(None, silent)), *refused]
 
 
 def _refused(exchanges: Sequence[Exchange], address: str) -> bool:
-    return any(m.source == address for e in exchanges for m in e.refusals())
+    """Return whether the module refused for good: it may also have promised to answer later."""
+    return any(
+        m.source == address and m.payload[2:3] != bytes([RESPONSE_PENDING])
+        for e in exchanges
+        for m in e.refusals()
+    )
+
+
+def _is_cut(exchanges: Sequence[Exchange], address: str) -> bool:
+    """Return whether nothing but a part of an answer came.
+
+    Of a legislated list that counts although service 19 listed codes: it need not be the same.
+    """
+    whole = any(m.source == address for e in exchanges for m in e.messages)
+    return not whole and exchanges[-1].outcome is Outcome.GARBLED
+
+
+def _began(exchanges: Sequence[Exchange], address: str) -> bool:
+    """Return whether an answer began that did not come to its end."""
+    promised = any(m.source == address for e in exchanges for m in e.refusals())
+    return promised or any(e.outcome is Outcome.GARBLED for e in exchanges)
 
 
 def _refusals(
@@ -94,7 +120,7 @@ def _refusals(
 
 
 def _silence(request: bytes, exchanges: Sequence[Exchange], read: frozenset[str]) -> str:
-    missing = code_kinds(request) - read
+    missing = code_kinds(request) - read or code_kinds(request)
     what = _PENDING if missing == {_PENDING} else _PERMANENT
     what = "stored" if _CONFIRMED in missing else what
     last = exchanges[-1]

@@ -209,6 +209,7 @@ class AdapterTransport(AdapterControl):
                 self.clock.sleep_s(BUSY_WAIT_S)
             elif pending and judged.pending:
                 pending -= 1
+                timing = PATIENT_TIMING  # not every adapter waits longer for what was promised
                 self.clock.sleep_s(PENDING_WAIT_S)
             else:
                 if judged.pending and not harmless:

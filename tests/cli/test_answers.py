@@ -80,6 +80,17 @@ def test_a_second_whole_answer_counts(run_json, tmp_path) -> None:
                                   {"request": "0621", "outcome": "timeout"}]  # fmt: skip
 
 
+def test_results_that_are_not_whole_records_are_named(run, run_json, tmp_path) -> None:
+    # SAE J1979, service 06: records of nine bytes (monitor, test, scaling, value, two limits).
+    path = session(tmp_path / "a.session.jsonl", answered("0601", "46010124005A000001"))
+    document = run_json("onboard-tests", "--link", path)
+    assert document["modules"] == []
+    assert document["unread"] == [{"request": "0601", "outcome": "unreadable"}]
+    text = " ".join(run("onboard-tests", "--link", path).stdout.split())
+    assert "No module reports" not in text
+    assert "not laid out as the standard says: 0601" in text
+
+
 @pytest.mark.parametrize(
     ("bitmap", "expected"),
     [([], {"01", "A2"}), ([answered("0600", "460080000001")], {"01", "A2"})],

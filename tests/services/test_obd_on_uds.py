@@ -60,6 +60,8 @@ def test_requests(classic: str, asked: list[str]) -> None:
         ("22F6A2", "62F6A2" + RECORD, "46A2" + RECORD),
         ("22F6A2", "62F6A2" + RECORD + RECORD, "46A2" + RECORD + "A2" + RECORD),
         ("22F6A2", "62F6A2" + RECORD + "A2" + RECORD, "46A2" + RECORD + "A2" + RECORD),
+        ("22F6A2", "62F6A2A2" + RECORD, "46A2" + RECORD),
+        ("22F6A2", "62F6A2A2" + RECORD + "A2" + RECORD, "46A2" + RECORD + "A2" + RECORD),
         ("22F600", "62F60080000001", "460080000001"),
         ("22F802", "62F802" + VIN, "490201" + VIN),
         ("22F802", "62F80201" + VIN, "490201" + VIN),

@@ -378,6 +378,14 @@ class TestOutcomes:
         assert transport.exchange(RPM).outcome is Outcome.TIMEOUT
         assert adapter.sent_since_set_up().count("010C") == 1 + PENDING_TRIES
 
+    def test_an_adapter_waits_its_longest_for_what_was_promised(self) -> None:
+        # ISO 15765-4: up to 5 s after "response pending"; adapters may go on waiting as before.
+        transport, adapter = connected(_010C=[said(PENDING), said(RPM_LINE), said(RPM_LINE)])
+        assert transport.exchange(RPM).outcome is Outcome.ANSWERED
+        assert transport.exchange(RPM).outcome is Outcome.ANSWERED
+        sent = adapter.sent_since_set_up()
+        assert sent == ["010C", "ATAT0", "ATSTFF", "010C", "ATST32", "ATAT1", "010C"]
+
     def test_busy_is_asked_again_a_bounded_number_of_times(self) -> None:
         transport, adapter = connected(_010C=[said("7E8037F0121"), said(RPM_LINE)])
         assert transport.exchange(RPM).outcome is Outcome.ANSWERED

@@ -39,7 +39,7 @@ def run(
 
 def show(document: dict[str, Any]) -> None:
     """Print an on-board test document."""
-    if not document["modules"]:
+    if not document["modules"] and not document["unread"]:
         screen.say("No module reports on-board test results.")
     for module in document["modules"]:
         screen.heading(titled(module["name"], module["address"]))
