@@ -20,7 +20,7 @@ from obdlog.capture.infer import (
     is_pending,
     is_refusal,
 )
-from obdlog.capture.messages import Assembler, Message
+from obdlog.capture.messages import Assembler, Fault, Message
 from obdlog.capture.roles import ANSWER_WITHIN_S, Part, Role
 from obdlog.model import FUNCTIONAL, EcuMessage, Exchange, Outcome, Request
 
@@ -103,8 +103,8 @@ class Pairing:
                 continue
             self.frames += 1
             message, fault = assembler.add(frame)
-            if fault:
-                self._fault(frame.sender.channel, fault)
+            if fault is not None:
+                self._fault(fault, role)
             if message is not None:
                 self._take(message, role)
             while self._open and (
@@ -112,8 +112,8 @@ class Pairing:
                 or frame.at_s - self._open[0].last_s > self._open[0].patience_s
             ):
                 yield self._closed(self._open.pop(0), end_s)
-        for channel, fault in assembler.finish():
-            self._fault(channel, fault)
+        for fault in assembler.finish():
+            self._fault(fault, self.roles[fault.sender])
         while self._open:
             yield self._closed(self._open.pop(0), end_s)
 
@@ -121,7 +121,7 @@ class Pairing:
         payload, address = message.payload, message.sender.address
         if role.part is Part.REQUEST:
             if not asks(payload):
-                self._fault(message.sender.channel, f"{address}: a message that asks nothing")
+                self._strange(message, role, "a message that asks nothing")
                 return
             functional = role.partner == FUNCTIONAL
             self._begin(
@@ -137,7 +137,7 @@ class Pairing:
         elif answers(payload):
             self._answer(message, role)
         else:
-            self._fault(message.sender.channel, f"{address}: a message that answers nothing")
+            self._strange(message, role, "a message that answers nothing")
 
     def _begin(self, made: _Open) -> None:
         self.channels[made.channel] = None
@@ -182,16 +182,26 @@ class Pairing:
                 return candidate
         return None
 
-    def _fault(self, channel: str, text: str) -> None:
-        """Count a fault, and note it with the exchange that it most likely spoilt."""
+    def _strange(self, message: Message, role: Role, what: str) -> None:
+        sender = message.sender
+        self._fault(Fault(sender, f"{sender.address}: {what}", message.began_s), role)
+
+    def _fault(self, fault: Fault, role: Role) -> None:
+        """Count a fault, and note it with the exchange whose answer it most likely spoilt."""
         self.fault_count += 1
         if len(self.faults) < MOST_FAULTS:
-            self.faults.append(text)
-        source = text.partition(":")[0]
+            self.faults.append(fault.text)
+        if role.part is not Part.ANSWER:
+            return
         for candidate in reversed(self._open):
-            if candidate.channel == channel and not candidate.inferred:
-                if candidate.waits_for(source, candidate.last_s) and len(candidate.faults) < 3:
-                    candidate.faults.append(text)
+            if (
+                candidate.channel == fault.sender.channel
+                and candidate.at_s <= fault.began_s
+                and not candidate.inferred
+            ):
+                waits = candidate.waits_for(fault.sender.address, candidate.last_s)
+                if waits and len(candidate.faults) < 3:
+                    candidate.faults.append(fault.text)
                 return
 
     def _closed(self, done: _Open, end_s: float) -> Exchange:

@@ -18,7 +18,12 @@ from obdlog.model import FUNCTIONAL
 
 ANSWER_WITHIN_S = 5.0
 _USUAL_OFFSET = 8
-_LEAST_SHARE = 0.9
+_MOST_MISFITS = 0.1
+_MISFITS_OF_FEW = 2
+_SHARE_OF_FEW = 0.25
+"""What of an identifier may not fit: a share of its messages, or the few that a short capture
+cuts off at its ends or loses on the way."""
+
 _LEAST_ECHO_USUAL = 2
 _LEAST_ECHO_ODD = 4
 _PHYSICAL_29 = 0x18DA
@@ -137,13 +142,15 @@ def _proven(store: Store, roles: dict[Sender, Role], candidates: set[Sender]) ->
             continue
         message, fault = assembler.add(frame)
         habit = habits[sender]
-        habit.others += bool(fault)
+        habit.others += fault is not None
         if message is None:
             continue
         payload = message.payload
         if is_request(payload):
             habit.requests += 1
             asked[sender.channel, payload[0]][sender] = _Asked(message.began_s, payload)
+        elif is_pending(payload):
+            continue  # proves nothing that the answer itself does not prove
         elif is_answer(payload):
             habit.answers += 1
             service = payload[1] if payload[0] == 0x7F else payload[0] - 0x40
@@ -170,8 +177,7 @@ def _match(
         echo = echo_of(question.payload, answer)
         if not echo or other == sender or sender in question.answered_by:
             continue
-        if not is_pending(answer):
-            question.answered_by.add(sender)
+        question.answered_by.add(sender)
         if (other.extended and other.identifier >> 16 != _PHYSICAL_29) or is_legislated(other):
             functional = True
             continue
@@ -199,16 +205,23 @@ def _best(
             continue
         if request.extended and answer != _swapped(request):
             continue
+        usual = _is_usual(request, answer)
         own = answering.total - answering.to_functional
         if (
-            asking.requests >= _LEAST_SHARE * asking.total
-            and answering.answers >= _LEAST_SHARE * answering.total
-            and pair.answers >= _LEAST_SHARE * own
-            and pair.echo >= (_LEAST_ECHO_USUAL if _is_usual(request, answer) else _LEAST_ECHO_ODD)
+            _nearly_all(asking.requests, asking.total, usual=usual)
+            and _nearly_all(answering.answers, answering.total, usual=usual)
+            and _nearly_all(pair.answers, own, usual=usual)
+            and pair.echo >= (_LEAST_ECHO_USUAL if usual else _LEAST_ECHO_ODD)
         ):
             roles[request] = Role(Part.REQUEST, answer.address)
             roles[answer] = Role(Part.ANSWER, request.address)
     return roles
+
+
+def _nearly_all(fitting: int, total: int, *, usual: bool) -> bool:
+    """Return whether so few of `total` messages do not fit that a lost frame explains them."""
+    few = min(int(total * _SHARE_OF_FEW), _MISFITS_OF_FEW)
+    return total - fitting <= max(total * _MOST_MISFITS, few, usual)
 
 
 def _is_usual(request: Sender, answer: Sender) -> bool:

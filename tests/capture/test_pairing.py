@@ -247,3 +247,27 @@ def test_single_frames_of_can_fd_are_read_and_long_messages_said(imported, as_te
     assert as_text(exchanges) == [("010C", FUNCTIONAL, {"7E8": "410C1FD00D200520"})]
     assert summary.tally.fd_frames == 3
     assert summary.faults == ("7E8: long message in CAN FD frames is not read",)
+
+
+def test_a_broken_answer_is_told_of_the_request_that_it_was_for(imported, as_text) -> None:
+    """That it ends too early shows only when the next answer begins."""
+    exchanges, summary = imported(
+        [
+            (0, "7E0", "0322F187"),
+            (0.01, "7E8", "100962F187313233"),
+            (1, "7E0", "02010C"),
+            (1.01, "7E8", "04410C1FD0"),
+            (2, "7DF", "023E00"),
+            (2.01, "7E1", "100922F187F188F1"),  # a request that ends early spoils no answer
+            (2.02, "7E8", "027E00"),
+        ]
+    )
+    assert [(e.outcome, bool(e.note)) for e in exchanges] == [
+        (Outcome.GARBLED, True),
+        (Outcome.ANSWERED, False),
+        (Outcome.ANSWERED, False),
+    ]
+    assert summary.faults == (
+        "7E8: message broken off after 6 of 9 bytes",
+        "7E1: message ends after 6 of 9 bytes",
+    )

@@ -132,3 +132,40 @@ def test_a_tester_of_another_address_may_ask_all_once_it_has_proven_itself(
         ("22F190", "18DA28F3", {"18DAF328": "62F19031"}),
         ("3E00", "functional", {"18DAF328": "7E00"}),
     ]
+
+
+TALK = [
+    (0, "7B0", "023E00"), (0.01, "7B8", "027E00"),
+    (1, "7B0", "0322F190"), (1.01, "7B8", "037F2278"), (1.1, "7B8", "0562F1903132"),
+    (2, "7B0", "0322F187"), (2.01, "7B8", "100962F187313233"), (2.03, "7B8", "21343536"),
+    (3, "7B0", "031902AF"), (3.01, "7B8", "075902FF4003502F"),
+    (4, "7B0", "0322F188"), (4.01, "7B8", "0562F1883132"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("lost", range(len(TALK)))
+def test_one_lost_frame_does_not_cost_a_module(imported, lost) -> None:
+    exchanges, summary = imported(TALK[:lost] + TALK[lost + 1 :])
+    assert [m.address for m in summary.modules] == ["7B8"]
+    assert not summary.unproven
+    assert sum(bool(e.messages) and not e.note for e in exchanges) >= 4
+
+
+@pytest.mark.parametrize("odd", ["72A", "7B8"])
+def test_a_talk_without_its_beginning(imported, odd) -> None:
+    frames = [(at, odd if name == "7B8" else name, data) for at, name, data in TALK[1:]]
+    exchanges, summary = imported(frames)
+    assert [m.address for m in summary.modules] == [odd]
+    assert summary.inferred == 1
+    assert len(exchanges) == 5
+
+
+@pytest.mark.parametrize("cut", [(1, 2), (2, 1)])
+def test_more_that_does_not_fit_than_a_lost_frame_explains(imported, cut) -> None:
+    """Half of what two unrelated identifiers send is no proof, however few the frames are."""
+    asks, others = cut
+    frames = [(n, "701", "0322F190") for n in range(asks)]
+    frames += [(n + 0.01, "77A", "0562F1903132") for n in range(asks)]
+    frames += [(n + 0.5, "77A", "0562F1873132") for n in range(others)]
+    with pytest.raises(InputFileError, match="no diagnostic messages found"):
+        imported(frames)
