@@ -40,7 +40,7 @@ NEXT_FRAME_S = 1.0
 PUMP_S, IDLE_S = 0.02, 0.1
 """How often time limits are looked at while a message is coming in, and otherwise."""
 LONGEST_S = 30.0
-VERIFY_S = 30.0
+VERIFY_S = 60.0
 """So long it is believed who answers a request; then one exchange waits its full time again."""
 MOST_LEARNED = 1000
 MOST_STALE = 2000
