@@ -16,7 +16,7 @@ def test_demo_tells_the_whole_job_and_leaves_a_report(run, tmp_path):
     report = (folder / "report.html").read_text(encoding="utf-8")
     assert report.startswith(("<!doctype html>", "<!DOCTYPE html>"))
     assert "http://" not in report.replace("http://www.w3.org/", "")
-    assert len(session_files(folder)) == 5
+    assert len(session_files(folder)) == 6
     verdicts = {
         i.item: str(i.verdict) for i in load_case(folder).comparison.repair if i.kind == "code"
     }

@@ -79,8 +79,11 @@ def comparison_of(before: Path, after: Path) -> Comparison:
     return compare_paths(before, after)
 
 
-def show(comparison: Comparison) -> None:
-    """Print a comparison: codes, readings, then the verdict on each item with its reasons."""
+def show(comparison: Comparison, *, brief: bool = False) -> None:
+    """Print a comparison: codes, readings, then the verdict on each item with its reasons.
+
+    A `brief` one leaves out the requirements that are met.
+    """
     from analysis.compare.model import Change
 
     _codes("Gone", comparison.of(Change.GONE))
@@ -106,10 +109,15 @@ def show(comparison: Comparison) -> None:
         screen.heading(f"{screen.plain(item.item)}: {VERDICT[item.verdict.value]}")
         if item.limit:
             screen.say(screen.plain(item.limit))
-        screen.print_table(
-            ("Requirement", "Met", "Evidence"),
-            ((r.text, MET[r.met], r.evidence) for r in item.requirements),
-        )
+        shown = [r for r in item.requirements if not brief or r.met is not True]
+        if len(shown) < len(item.requirements):
+            met = len(item.requirements) - len(shown)
+            screen.say(f"{met} of {len(item.requirements)} requirements met.")
+        if shown:
+            screen.print_table(
+                ("Requirement", "Met", "Evidence"),
+                ((r.text, MET[r.met], r.evidence) for r in shown),
+            )
     if not comparison.repair:
         screen.say("No code and no work item to judge a repair by.")
 

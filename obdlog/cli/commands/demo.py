@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from obdlog import documents
+from obdlog import documents, module_reading, survey
 from obdlog.case import CaseFacts, next_session_path
 from obdlog.case_history import read_case_record
-from obdlog.cli import screen
+from obdlog.cli import after_key_cycle, every_module, screen
 from obdlog.cli.commands import check as check_command
 from obdlog.cli.commands import clear as clear_command
 from obdlog.cli.commands import codes as codes_command
@@ -20,10 +20,16 @@ from obdlog.cli.commands import compare as compare_command
 from obdlog.cli.commands import readiness as readiness_command
 from obdlog.cli.commands.plot import draw
 from obdlog.cli.commands.report import write_report
-from obdlog.cli.erasing import clear
-from obdlog.cli.road import note_adapter, session_header, utc_now
+from obdlog.cli.erasing import Before, clear
+from obdlog.cli.every_module import Wanted
+from obdlog.cli.road import Road, note_adapter, session_header, utc_now
 from obdlog.client import Client
+from obdlog.erase import key_cycle
+from obdlog.erase.cautions import LAMPS_LATER
+from obdlog.erase.last_erase import find_last_erase
 from obdlog.model import Work
+from obdlog.module_map import CASE_FILE, write_module_map
+from obdlog.modules import Module, System, module_at
 from obdlog.poll_plan import build_plan
 from obdlog.recorder import Recorder
 from obdlog.session.writer import SessionWriter
@@ -46,6 +52,14 @@ FACTS = CaseFacts(
     ),
 )
 DRIVE = "road-test"
+MODULES = (
+    Module("7B0", "7B8", "brake control", system=System.BRAKES),
+    Module("737", "73F", "restraint control", system=System.RESTRAINTS),
+    Module("720", "728", "instruments"),
+)
+"""What the workshop has written down of this invented car; it does not know all its modules."""
+
+EVERY = Wanted(every=True)
 
 
 def run(
@@ -71,52 +85,62 @@ def run(
     car = SimulatedCar(NOT_REPAIRED if not_repaired else SCENARIO, seed)
     screen.say("An invented car comes back from repair with its lamps lit. Nothing here is real.")
     screen.say(f"Unplugged: {', '.join(WORK.unplugged)}. Replaced: {', '.join(WORK.replaced)}.")
+    folder.mkdir(parents=True, exist_ok=True)
+    write_module_map(folder / CASE_FILE, MODULES)
 
-    _step(1, "Read everything before touching anything (obdlog codes)")
-    with _session(car, folder, "codes") as client:
-        client.read_codes()
-        codes_command.show(_codes(client, folder))
+    _step(1, "Read every module before touching anything (obdlog codes --every-module)")
+    with _session(car, folder, "codes") as road:
+        codes_command.show(_every_module(road, folder))
 
-    _step(2, "Save the evidence, erase, read back (obdlog clear)")
+    _step(2, "Save the evidence, erase, read back (obdlog clear --every-module)")
     transport = _plug_in(car)
     try:
         cleared = clear(
-            transport, folder, work=WORK, facts=FACTS, stated_off=False, confirm=lambda _: True
+            transport,
+            folder,
+            work=WORK,
+            facts=FACTS,
+            stated_off=False,
+            confirm=_tell_of_lamps,
+            wanted=EVERY,
         )
     finally:
         transport.close()
     clear_command.show(cleared.document())
 
-    _step(3, "Key cycle, then the road test with a passenger at the laptop (obdlog record)")
+    _step(3, "Key cycle: which lamps should be out now (obdlog clear --after-key-cycle)")
     car.after_key_cycle()
+    after_key_cycle.show(_after_key_cycle(car, folder))
+
+    _step(4, "Road test with a passenger at the laptop (obdlog record)")
     seconds = load_drive(DRIVE).duration_s
-    with _session(car, folder, "road-test") as client:
-        plan = build_plan(client)
+    with _session(car, folder, "road-test") as road:
+        plan = build_plan(road.client)
         # Ten seconds with the engine off give the checks their resting values.
-        Recorder(client, plan).run(for_s=12.0)
+        Recorder(road.client, plan).run(for_s=12.0)
         car.drive(DRIVE)
-        recording = Recorder(client, plan).run(for_s=seconds)
+        recording = Recorder(road.client, plan).run(for_s=seconds)
     screen.say(
         f"{recording.seconds / 60:.0f} min of simulated driving, {recording.readings} readings, "
         f"{recording.readings_per_second:.0f} a second, {recording.lost_exchanges} lost."
     )
 
-    _step(4, "Key cycle, read again: what came back, what is complete (codes, readiness)")
+    _step(5, "Key cycle, read again: what came back, what is complete (codes, readiness)")
     car.after_key_cycle()
-    with _session(car, folder, "codes-after-drive") as client:
-        client.read_codes()
-        client.read_readiness()
-        client.read_onboard_tests()
-        codes_command.show(_codes(client, folder))
-        readiness_command.show(documents.readiness_document(client.exchanges, client.bus))
+    with _session(car, folder, "codes-after-drive") as road:
+        document = _every_module(road, folder)
+        road.client.read_readiness()
+        road.client.read_onboard_tests()
+        codes_command.show(document)
+        readiness_command.show(documents.readiness_document(road.client.exchanges, road.client.bus))
 
-    _step(5, "Check the log against expected ranges (obdlog check)")
+    _step(6, "Check the log against expected ranges (obdlog check)")
     check_command.show(check_command.findings_of(folder))
 
-    _step(6, "Before and after: is the repair proven? (obdlog compare)")
-    compare_command.show(compare_command.comparison_of_case(folder))
+    _step(7, "Before and after: is the repair proven? (obdlog compare)")
+    compare_command.show(compare_command.comparison_of_case(folder), brief=True)
 
-    _step(7, "Hand over (obdlog plot, obdlog report)")
+    _step(8, "Hand over (obdlog plot, obdlog report)")
     screen.say(f"Figure: {draw(folder)}")
     screen.say(f"Report: {write_report(folder)}")
     screen.say("\nOpen the report in a browser. With a car: obdlog --help")
@@ -166,8 +190,8 @@ def _plug_in(car: SimulatedCar) -> Transport:
 
 
 @contextmanager
-def _session(car: SimulatedCar, folder: Path, step: str) -> Iterator[Client]:
-    """Yield a client whose exchanges go to the next session file of `folder`."""
+def _session(car: SimulatedCar, folder: Path, step: str) -> Iterator[Road]:
+    """Yield a road whose exchanges go to the next session file of `folder`."""
     from obdlog.transport.recording import RecordingTransport
 
     path = next_session_path(folder, step)
@@ -176,19 +200,49 @@ def _session(car: SimulatedCar, folder: Path, step: str) -> Iterator[Client]:
         header = session_header(transport, FACTS, WORK)
         with SessionWriter(path, header, transport.clock) as writer:
             note_adapter(transport, writer)
-            yield Client(RecordingTransport(transport, writer), screen.progress)
+            recording = RecordingTransport(transport, writer)
+            client = Client(recording, screen.progress)
+            record = read_case_record(folder, screen.tell)
+            yield Road(client, recording, writer, FACTS, record, WORK)
     finally:
         transport.close()
 
 
-def _codes(client: Client, folder: Path) -> dict[str, object]:
-    transport = client.transport
-    return documents.codes_document(
+def _every_module(road: Road, folder: Path) -> dict[str, Any]:
+    """Return the codes of every module that answers, judged."""
+    client, transport = road.client, road.transport
+    client.read_codes()
+    chosen = every_module.choose(road, EVERY, folder)
+    modules = every_module.read(road, chosen, EVERY, folder, legislated=True)
+    document = documents.codes_document(
         client.exchanges,
         client.bus,
         work=WORK,
         voltage_v=transport.voltage_v(),
         protocol=transport.protocol.name if transport.protocol else "",
         read_at=utc_now(),
-        history=read_case_record(folder, screen.tell).history,
+        history=road.record.history,
+        modules=every_module.by_response(modules),
     )
+    every_module.add_modules(document, road, chosen, modules)
+    return document
+
+
+def _tell_of_lamps(_: Before) -> bool:
+    """Say what lamps do after an erase; here nobody needs to confirm."""
+    screen.say(f"Beforehand: {LAMPS_LATER}")
+    return True
+
+
+def _after_key_cycle(car: SimulatedCar, folder: Path) -> dict[str, Any]:
+    """Return what the modules list after the key cycle, beside the evidence."""
+    last = find_last_erase(folder, screen.tell)
+    names = {m.response: m.name for m in MODULES}
+    with _session(car, folder, "after-key-cycle") as road:
+        client = road.client
+        client.read_codes()
+        modules = [module_at(*pair) for pair in dict.fromkeys((*last.asked, *last.read))]
+        module_reading.read_modules(client, modules, progress=screen.progress, identity=False)
+        now = survey.survey_codes(client.exchanges, client.bus)
+    compared = key_cycle.compare(last.before, now, last.erased, names)
+    return key_cycle.document(str(last.evidence), str(road.path), compared, utc_now())
