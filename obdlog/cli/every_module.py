@@ -244,6 +244,14 @@ def show_searched(document: dict[str, Any]) -> None:
     if asked and not searched["found"] and not searched["silent"]:
         screen.say(f"\n{NONE_BEYOND}")
     said = [f"{titled(m['name'], m['address'])} did not answer" for m in searched["silent"]]
+    told = " ".join(searched["remarks"])
+    said += [
+        f"the codes of {title_of(m)}"
+        for m in document["modules"]
+        if m.get("answered") is False
+        and m.get("error") != module_reading.SILENT
+        and m["address"] not in told
+    ]
     said += searched["not_reached"] + searched["remarks"]
     if said:
         screen.say("\nNot read, and so not known:")

@@ -211,6 +211,11 @@ def test_a_recording_is_no_adapter_to_measure(run, tmp_path) -> None:
     assert "is a recording" in said
 
 
+def test_a_can_interface_is_no_adapter_to_measure(run) -> None:
+    said = run("adapter", "--link", "can://virtual/no-adapter", code=LINK).stderr
+    assert "is a CAN interface" in " ".join(said.split())
+
+
 @pytest.mark.skipif(os.name == "nt", reason="pipes of POSIX")
 def test_a_reader_that_goes_away_is_no_fault_of_ours() -> None:
     reading, writing = os.pipe()

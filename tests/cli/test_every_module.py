@@ -115,6 +115,17 @@ def test_a_module_that_was_not_read_is_never_said_to_be_clean(run, run_json, car
     assert "No codes" not in part
     assert "--extended-session" in part
     assert "nothing here says that it is clean" in " ".join(output.split())
+    unknown = output[output.index("Not read, and so not known") :]
+    assert "the codes of module 77A (asked at 710)" in unknown
+    assert "7B8" not in unknown
+
+
+def test_a_module_of_hundreds_of_codes_does_not_flood_the_screen(run, run_json):
+    link = ("--link", "sim://awkward-modules", "--every-module")
+    shown = run("codes", *link).stdout
+    assert "and 240 more (--json has all): C1028-08" in shown
+    assert len(shown.splitlines()) < 350
+    assert max(len(m["codes"]) for m in run_json("codes", *link)["modules"]) == 280
 
 
 def test_the_extended_session_is_used_only_where_allowed_and_said(run, car):

@@ -12,6 +12,8 @@ from obdlog.cli.options import JsonOption, LinkOption
 from obdlog.cli.road import resolve_link, save_default_link
 from obdlog.errors import LinkOpenError, OpenFailure
 
+_NO_ADAPTER = {"replay": "a recording", "can": "a CAN interface"}
+
 
 def run(
     link: LinkOption = None,
@@ -30,10 +32,14 @@ def run(
     from obdlog.transport.registry import open_transport
 
     url = resolve_link(link)
-    if parse_url(url).scheme == "replay":
+    scheme = parse_url(url).scheme
+    if scheme == "can" and save_default:
+        screen.tell(f"Saved as the default link in {save_default_link(url)}.")
+        return
+    if scheme in _NO_ADAPTER:
         raise LinkOpenError(
-            f"{url} is a recording, and only an adapter itself can be measured: name its port "
-            "with --link",
+            f"{url} is {_NO_ADAPTER[scheme]}, and only an adapter itself can be measured: name its "
+            "port with --link",
             reason=OpenFailure.NOT_AN_ADAPTER,
         )
     transport = open_transport(url)

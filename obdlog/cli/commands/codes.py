@@ -36,6 +36,8 @@ from obdlog.modules import Module
 
 TEXT_COLUMN = 9
 """Where what is said of a code begins, below its own line."""
+MOST_CODES = 40
+"""So many codes of a module are explained on screen; further ones are listed."""
 MOST_RECORDS, MOST_DIGITS = 4, 48
 """Of what is stored with a code so much is shown; JSON has all."""
 HOW_TO_STATE_WORK = (
@@ -152,13 +154,16 @@ def show(document: dict[str, Any], units: Units = Units.METRIC) -> None:
         if caution := every_module.caution_of(module):
             screen.say_indented(f"Caution: {caution}", 2)
         if module["error"]:
-            screen.say(f"  Note: {screen.plain(module['error'])}")
+            screen.say_indented(f"Note: {module['error']}", 4, first=2)
         for note in module.get("notes", ()):
             screen.say_indented(f"Note: {note}", 4, first=2)
         if not module["codes"] and module["answered"]:
             screen.say("  No codes.")
-        for code in module["codes"]:
+        for code in module["codes"][:MOST_CODES]:
             _show_code(code)
+        if further := module["codes"][MOST_CODES:]:
+            listed = ", ".join(f"{c['code']}{_failure(c)}" for c in further)
+            screen.say_indented(f"and {len(further)} more (--json has all): {listed}", 4, first=2)
         if untested := module["counts"]["not_tested"]:
             of_all = f" of {module['counts']['supported']}" if module["counts"]["supported"] else ""
             screen.say(f"  Not tested since clearing: {untested}{of_all} codes.")
