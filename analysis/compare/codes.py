@@ -58,10 +58,17 @@ def title_of(address: str, *readings: Document | None) -> str:
 
 def module_was_read(part: str, codes: Document | None) -> bool:
     """Return whether a module that gave its codes bears the name people use in `part`."""
+    return bool(modules_named(part, codes))
+
+
+def modules_named(part: str, codes: Document | None) -> tuple[str, ...]:
+    """Return the addresses of the modules that gave their codes and bear the name in `part`."""
     words = set(re.findall(r"\w+", part.casefold())) - _IN_EVERY_NAME
-    return bool(words) and any(
-        was_read(module) and words <= set(re.findall(r"\w+", str(module.get("name")).casefold()))
-        for module in modules_of(codes).values()
+    return tuple(
+        address
+        for address, module in modules_of(codes).items()
+        if words and was_read(module)
+        if words <= set(re.findall(r"\w+", str(module.get("name")).casefold()))
     )
 
 

@@ -89,6 +89,11 @@ class CodeChange:
     judgement: str
     because: str
 
+    @property
+    def key(self) -> Key:
+        """Module address, code and failure type."""
+        return self.address, self.code, self.failure_type
+
     def to_json(self) -> dict[str, Any]:
         """Return the object of the compare contract."""
         return {

@@ -13,7 +13,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from analysis.compare.codes import module_was_read
+from analysis.compare.codes import module_was_read, modules_named
 from analysis.compare.drive import summarise_drive
 from analysis.compare.families import Family, families_named, family_of
 from analysis.compare.model import CaseSide, Document, ItemVerdict, Key, Requirement
@@ -21,6 +21,7 @@ from analysis.compare.requirements import (
     Sides,
     driven_enough,
     erased_between,
+    module_clear,
     modules_answer,
     monitor_ran,
     no_code_of,
@@ -139,7 +140,7 @@ def _of_code(key: Key, sides: Sides) -> Iterator[Requirement]:
 def _of_work(part: str, sides: Sides) -> Iterator[Requirement]:
     found = families_named(part)
     named = () if found else _codes_naming(part, sides)
-    if not found and not named:
+    if not found and not named and not module_was_read(part, sides.after.codes):
         yield Requirement(
             f"A reading or a monitor speaks about “{part}”",
             None,
@@ -150,13 +151,17 @@ def _of_work(part: str, sides: Sides) -> Iterator[Requirement]:
         yield no_code_of(found, sides)
         for family in found:
             yield from _of_family(family, None, sides)
+    themselves = modules_named(part, sides.after.codes)
+    for address in themselves:
+        yield module_clear(address, sides)
     unread = "" if module_was_read(part, sides.after.codes) else f"; {part} itself was not read"
     for key in named:
         away = stayed_away(key, sides)
         yield replace(away, evidence=away.evidence + unread) if key[1].startswith("U") else away
     if any(code.startswith("U") for _, code, _ in named):
         yield modules_answer(sides)
-    yield from driven_enough(sides, tuple(dict.fromkeys(address for address, _, _ in named)))
+    speakers = dict.fromkeys((*themselves, *(address for address, _, _ in named)))
+    yield from driven_enough(sides, tuple(speakers))
 
 
 def _codes_naming(part: str, sides: Sides) -> tuple[Key, ...]:

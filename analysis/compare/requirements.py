@@ -238,6 +238,24 @@ def no_code_of(found: Sequence[Family], sides: Sides) -> Requirement:
     return Requirement(text, True, f"none in the reading{_when(sides.after.codes)}")
 
 
+def module_clear(address: str, sides: Sides) -> Requirement:
+    """Return the requirement that a module that was worked on holds no code of its own."""
+    text = f"{sides.title(address)} itself holds no code after the work"
+    left = {
+        key[1]: failed
+        for key, code in sides.codes.later.items()
+        if key[0] == address and (failed := {*statuses(code)} - {"permanent"})
+    }
+    if left:
+        shown = "; ".join(f"{code} {', '.join(sorted(failed))}" for code, failed in left.items())
+        again = bool(sides.erased_in(address)) or any(f & STILL_FAILING for f in left.values())
+        return Requirement(text, False, f"present: {shown}", contradicts=again)
+    waiting = sorted(code for where, code, _ in sides.codes.waiting if where == address)
+    if waiting:
+        return Requirement(text, None, f"{', '.join(waiting)}: erased, the lamp waits")
+    return Requirement(text, True, f"none in the reading{_when(sides.after.codes or {}, address)}")
+
+
 def monitor_ran(family: Family, address: str | None, sides: Sides) -> Requirement:
     """Return the requirement that the car's own monitor has completed since the work.
 

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC
 from typing import Any
 
 from analysis.compare.codes import modules_of, was_read
-from analysis.report import evidence, words
+from analysis.report import evidence, modules, words
 from analysis.report.case import CaseMaterial
 from analysis.report.figures import drive_pictures
 from analysis.report.owner import owner_page
 from analysis.report.render import render
+from obdlog.addresses import titled
 
 SHORTEST_HIDDEN = 6
 """A shorter "vehicle number" would, when hidden everywhere, take half the words with it."""
@@ -28,14 +29,30 @@ def build_report(case: CaseMaterial, *, hide_vin: bool = False) -> str:
     hide_vin
         Write the vehicle number without its last six characters, wherever it occurs.
     """
-    return render("report.html", _context(case), conceal=_conceal(case.vin if hide_vin else ""))
+    hidden = _vins(case) if hide_vin else ()
+    return render("report.html", _context(case), conceal=_conceal(hidden))
 
 
-def _conceal(vin: str) -> Callable[[str], str]:
-    if len(vin) < SHORTEST_HIDDEN:
-        return lambda text: text
-    shown = words.masked_vin(vin)
-    return lambda text: text.replace(vin, shown)
+def _vins(case: CaseMaterial) -> tuple[str, ...]:
+    """Return every vehicle number in the case; a module may bear that of another vehicle."""
+    items = (
+        item
+        for module in (case.vehicle or {}).get("modules", ())
+        for item in module.get("identification") or ()
+    )
+    found = (str(item["text"]) for item in items if item.get("key") == "vin" and item.get("text"))
+    return tuple(dict.fromkeys((case.vin, *found)))
+
+
+def _conceal(vins: Sequence[str]) -> Callable[[str], str]:
+    shown = {vin: words.masked_vin(vin) for vin in vins if len(vin) >= SHORTEST_HIDDEN}
+
+    def conceal(text: str) -> str:
+        for vin, masked in shown.items():
+            text = text.replace(vin, masked)
+        return text
+
+    return conceal
 
 
 def _context(case: CaseMaterial) -> dict[str, Any]:
@@ -65,6 +82,8 @@ def _context(case: CaseMaterial) -> dict[str, Any]:
         "pictures": drive_pictures(drive, case.findings) if drive is not None else (),
         "repair": tuple(_repair(case)),
         "identity_rows": _module_rows(case),
+        "identification": modules.identification_rows(case.vehicle, case.vin),
+        "read_rows": modules.read_rows(before.codes, after.codes, case.known_modules),
         "files": tuple(
             evidence.Row((f.name, f.holds or "–", words.number(f.size_bytes), f.sha256 or "–"))
             for f in case.files
@@ -100,6 +119,7 @@ def _module_rows(case: CaseMaterial) -> tuple[evidence.Row, ...]:
             )
         )
         for module in (case.vehicle or {}).get("modules", ())
+        if module.get("calibrations") or module.get("cvns") or not module.get("identification")
     )
 
 
@@ -143,5 +163,8 @@ def _fact(key: str, value: object) -> tuple[str, str]:
 
 
 def _unread(case: CaseMaterial) -> tuple[str, ...]:
-    last = case.after.codes or case.before.codes
-    return tuple(words.module_name(m) for m in modules_of(last).values() if not was_read(m))
+    last = modules_of(case.after.codes or case.before.codes)
+    earlier = modules_of(case.before.codes)
+    known = {m.response: titled(m.name, m.response) for m in case.known_modules}
+    known |= {address: words.module_name(m) for address, m in {**earlier, **last}.items()}
+    return tuple(name for address, name in known.items() if not was_read(last.get(address)))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from analysis.compare import DriveSummary, summarise_drive
-from analysis.compare.codes import modules_of, present_codes, statuses, was_read
+from analysis.compare.codes import Codes, modules_of, pair_codes, statuses, was_read
 from analysis.compare.model import Document, Key
 from analysis.condition_table import condition_title
 from analysis.data import SessionData
@@ -44,6 +44,7 @@ class ModuleCodes:
     note: str
     read: bool
     rows: tuple[Row, ...]
+    cautions: tuple[str, ...] = ()
 
 
 def code_tables(
@@ -55,10 +56,12 @@ def code_tables(
     """Return one table a module, in order of address; failed tests stand beside their code."""
     tests = (("before", tests_before), ("after", tests_after))
     earlier, later = modules_of(before), modules_of(after)
-    present = {**present_codes(before), **present_codes(after)}
+    codes = pair_codes(before, after)
+    present = {**codes.earlier, **codes.later, **codes.waiting}
     tables = []
     for address in sorted(earlier.keys() | later.keys()):
-        module = earlier.get(address) or later[address]
+        either = (earlier.get(address), later.get(address))
+        module = next(m for m in either if m is not None)
         keys = sorted((k for k in present if k[0] == address), key=lambda k: (k[1], k[2] or ""))
         notes = [
             _lamp("before", before, earlier.get(address)),
@@ -68,8 +71,9 @@ def code_tables(
             ModuleCodes(
                 heading=words.module_name(module),
                 note=" · ".join(filter(None, notes)),
+                cautions=_cautions(module),
                 read=was_read(earlier.get(address)) or was_read(later.get(address)),
-                rows=tuple(_code_row(key, before, after, tests) for key in keys),
+                rows=tuple(_code_row(key, codes, before, after, tests) for key in keys),
             )
         )
     return tuple(tables)
@@ -79,32 +83,45 @@ def _lamp(when: str, document: Document | None, module: Document | None) -> str:
     if document is None:
         return ""
     if module is None or not was_read(module):
-        reason = str((module or {}).get("error") or "no answer")
-        return f"{when}: not read ({reason}), not known to be clear"
-    return f"{when}: lamp {words.LAMP[module.get('lamp')]}"
+        reason = str((module or {}).get("error") or "")
+        return f"{when}: not read{f' ({reason})' if reason else ''}, not known to be clear"
+    return f"{when}: {words.lamp(module)}"
+
+
+def _cautions(module: Document) -> tuple[str, ...]:
+    """Return what to know before anybody touches the system that a module looks after."""
+    found = words.SYSTEMS.get(str(module.get("system") or ""))
+    return (found,) if found else ()
 
 
 def _code_row(
     key: Key,
+    codes: Codes,
     before: Document | None,
     after: Document | None,
     tests: Sequence[tuple[str, Document | None]],
 ) -> Row:
     address, code, failure_type = key
-    earlier, later = present_codes(before).get(key), present_codes(after).get(key)
-    said: dict[str, Any] = {**(later or {}), **(earlier or {})}
+    earlier, later = codes.earlier.get(key), codes.later.get(key)
+    waiting = codes.waiting.get(key)
+    said: dict[str, Any] = {**(waiting or {}), **(later or {}), **(earlier or {})}
     judgement = str(said.get("judgement") or "undecided")
     return Row(
         (
             f"{code}-{failure_type}" if failure_type else code,
-            str(said.get("meaning") or "meaning not known"),
+            _meaning(said),
             _status(before, address, earlier),
-            _status(after, address, later),
+            _status(after, address, later, waiting),
             words.JUDGEMENT.get(judgement, judgement),
             " ".join((_because(said), *_failed_tests(key, tests))),
         ),
         alert=later is not None,
     )
+
+
+def _meaning(said: Mapping[str, Any]) -> str:
+    parts = (said.get("meaning") or "meaning not known", said.get("failure_meaning"))
+    return ", ".join(str(part) for part in parts if part)
 
 
 def _because(said: Mapping[str, Any]) -> str:
@@ -117,9 +134,16 @@ def _failed_tests(key: Key, tests: Sequence[tuple[str, Document | None]]) -> Ite
             yield f"✗ On-board test failed {when}: {test.monitor}: {test.result}."
 
 
-def _status(document: Document | None, address: str, code: Document | None) -> str:
+def _status(
+    document: Document | None,
+    address: str,
+    code: Document | None,
+    waiting: Document | None = None,
+) -> str:
     if code is not None:
         return ", ".join(statuses(code))
+    if waiting is not None:
+        return "not stored; its lamp waits for a key cycle or a drive"
     if document is None or not was_read(modules_of(document).get(address)):
         return "not read"
     return "– absent"
@@ -137,7 +161,7 @@ def frozen_frames(codes: Document | None) -> tuple[FrozenFrame, ...]:
     """Return the freeze frames of a code reading."""
     return tuple(
         FrozenFrame(
-            f"{frame.get('code')} in {words.module_name(module)}",
+            f"{_frame_of(frame)} in {words.module_name(module)}",
             tuple(
                 Row(
                     (
@@ -151,6 +175,13 @@ def frozen_frames(codes: Document | None) -> tuple[FrozenFrame, ...]:
         for module in modules_of(codes).values()
         for frame in module.get("freeze_frames") or ()
     )
+
+
+def _frame_of(frame: Mapping[str, Any]) -> str:
+    code, failure_type = str(frame.get("code")), frame.get("failure_type")
+    record = frame.get("record")
+    named = f"{code}-{failure_type}" if failure_type else code
+    return f"{named}, record {record}" if record else named
 
 
 def readiness_rows(before: Document | None, after: Document | None) -> tuple[Row, ...]:

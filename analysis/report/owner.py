@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from analysis.compare.codes import modules_of, present_codes, statuses, was_read
 from analysis.compare.model import Change, Document, ItemVerdict, Verdict
 from analysis.report.case import CaseMaterial
-from analysis.report.owner_open import erased_only, waiting
+from analysis.report.owner_open import erased_only, still_there, waiting
 from analysis.report.words import counted, listed
 from analysis.report.words import plain_module as name_of
 
@@ -62,9 +62,14 @@ def _headline(material: CaseMaterial) -> tuple[str, str]:
         return "…", "No code needed proof of a repair; see the readings below."
     # A code and the work that answers it are one thing: codes are counted, work is told in words.
     codes, work = ([i for i in items if (i.kind == "code") is wanted] for wanted in (True, False))
-    against = _of(codes, Verdict.CONTRADICTED) or _of(work, Verdict.CONTRADICTED)
+    unworked = {c.key for c in still_there(material)}
+    against = _of([i for i in codes if i.key not in unworked], Verdict.CONTRADICTED)
+    against = against or _of(work, Verdict.CONTRADICTED)
     if against:
         return "✗", f"The evidence speaks against the repair of {', '.join(against)}."
+    if left := _of(codes, Verdict.CONTRADICTED):
+        verb = "is" if len(left) == 1 else "are"
+        return "✗", f"{listed(left)} {verb} there again, and no stated work was about it."
     open_codes, open_work = (_of(some, Verdict.NOT_PROVEN) for some in (codes, work))
     if not open_codes and not open_work:
         left = list(_left_open(material))
@@ -98,7 +103,7 @@ def _left_open(material: CaseMaterial) -> Iterator[str]:
 
 
 def _lamp_on(codes: Document | None) -> bool:
-    return any(m.get("lamp") for m in modules_of(codes).values())
+    return any(m.get("lamp") for m in modules_of(codes).values() if not _own_lamp(m))
 
 
 def _not_yet(
@@ -132,7 +137,9 @@ def _lit(codes: Document | None) -> Iterator[str]:
     if codes is None:
         yield "Not known: the lamps were not read before the work."
         return
-    modules = modules_of(codes).values()
+    modules = [*modules_of(codes).values()]
+    asking = [name_of(m) for m in modules if m.get("lamp") and _own_lamp(m)]
+    modules = [m for m in modules if not _own_lamp(m)]
     lit = [name_of(m) for m in modules if m.get("lamp")]
     if lit:
         yield f"The engine lamp was switched on by: {', '.join(lit)}."
@@ -140,7 +147,14 @@ def _lit(codes: Document | None) -> Iterator[str]:
         yield "No module that was read had the engine lamp switched on."
     else:
         yield "No module reported the state of the engine lamp."
-    yield "Other lamps cannot be read this way."
+    if asking:
+        yield f"A lamp of their own was asked for by: {', '.join(asking)}."
+    yield "Lamps of modules that were not read are not known."
+
+
+def _own_lamp(module: Document) -> bool:
+    """Return whether a module told of a lamp by its codes, not of the engine lamp."""
+    return module.get("lamp_source") == "codes"
 
 
 def _found(codes: Document | None) -> Iterator[str]:
@@ -218,11 +232,21 @@ def _clear(material: CaseMaterial) -> Iterator[str]:
         yield f"No codes now in: {', '.join(free)}."
     if material.comparison:
         yield from _gone(material, material.comparison.repair)
-    lamps = {m.get("lamp") for m in modules}
+    lamps = {m.get("lamp") for m in modules if not _own_lamp(m)}
     if False in lamps and True not in lamps:
         yield "The engine lamp is not switched on by any module that was read."
+    if out := list(_no_longer_asking(material)):
+        yield f"No longer asking for a lamp: {', '.join(out)}. Whether it is out, look yourself."
     if not free and not modules:
         yield "Nothing can be called clear: no module answered."
+
+
+def _no_longer_asking(material: CaseMaterial) -> Iterator[str]:
+    earlier = modules_of(material.before.codes)
+    for address, now in modules_of(material.after.codes).items():
+        asked = earlier.get(address, {})
+        if was_read(now) and _own_lamp(asked) and asked.get("lamp") and now.get("lamp") is False:
+            yield name_of(now)
 
 
 def _gone(material: CaseMaterial, items: tuple[ItemVerdict, ...]) -> Iterator[str]:
@@ -249,8 +273,8 @@ def _gone(material: CaseMaterial, items: tuple[ItemVerdict, ...]) -> Iterator[st
             f"{', '.join(codes)}: {reporters or 'other modules'} no longer {verb} it; the module "
             "that it speaks about was not read."
         )
-    told = {i.item for i in proven} | {c.code for c in erased_only(material)}
-    rest = [c.code for c in gone if not {c.code, f"{c.code} in module {c.address}"} & told]
+    told = {i.key for i in proven} | {c.key for c in erased_only(material)}
+    rest = [c.code for c in gone if c.key not in told]
     if rest:
         yield f"Not stored any more, but not proven to be repaired: {listed(dict.fromkeys(rest))}."
 

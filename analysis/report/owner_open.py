@@ -14,6 +14,7 @@ from analysis.report.onboard import failed_tests
 from analysis.report.words import counted, listed
 from analysis.report.words import monitor as monitor_name
 from analysis.report.words import plain_module as name_of
+from obdlog.addresses import titled
 
 MOST_OPEN_POINTS = 6
 """More than this make no page for an owner; the rest stands in the technician's part."""
@@ -27,13 +28,27 @@ def erased_only(material: CaseMaterial) -> tuple[CodeChange, ...]:
     """Return the codes that went away by the erase alone: faults that no stated work is about."""
     if material.comparison is None or not material.erased_at:
         return ()
-    parts = (*material.work.unplugged, *material.work.replaced)
-    worked_on = [family for part in parts for family in families_named(part)]
     return tuple(
         change
         for change in material.comparison.of(Change.GONE)
-        if change.judgement == "fault" and not any(f.holds(change.code) for f in worked_on)
+        if change.judgement == "fault" and not _worked_on(change, material)
     )
+
+
+def still_there(material: CaseMaterial) -> tuple[CodeChange, ...]:
+    """Return the codes that are still there and that no stated work is about."""
+    if material.comparison is None:
+        return ()
+    return tuple(
+        change
+        for change in material.comparison.of(Change.REMAINING)
+        if change.judgement in ("fault", "undecided") and not _worked_on(change, material)
+    )
+
+
+def _worked_on(change: CodeChange, material: CaseMaterial) -> bool:
+    parts = (*material.work.unplugged, *material.work.replaced)
+    return any(family.holds(change.code) for part in parts for family in families_named(part))
 
 
 def waiting(material: CaseMaterial) -> Iterator[str]:
@@ -45,6 +60,7 @@ def waiting(material: CaseMaterial) -> Iterator[str]:
     if comparison:
         for change, words in (
             (Change.REMAINING, "Still stored, or stored again"),
+            (Change.LAMP_WAITS, "Erased, with a lamp that waits for a key cycle or a drive"),
             (Change.NEW, "New since the first reading"),
             (Change.NOT_READ_AGAIN, "Not looked for again, because the module did not answer"),
         ):
@@ -52,8 +68,8 @@ def waiting(material: CaseMaterial) -> Iterator[str]:
                 yield f"{words}: {_codes(codes)}."
         only = erased_only(material)
         yield from (_erased(change, material) for change in only)
-        told = {text for c in only for text in (c.code, f"{c.code} in module {c.address}")}
-        yield from _open_items([i for i in comparison.repair if i.item not in told], material)
+        told = {c.key for c in only}
+        yield from _open_items([i for i in comparison.repair if i.key not in told], material)
         yield from (i.limit for i in comparison.repair if i.kind == "work" and i.limit)
     incomplete = sorted(_incomplete(readiness))
     if incomplete:
@@ -64,7 +80,7 @@ def waiting(material: CaseMaterial) -> Iterator[str]:
         )
     elif material.erased_at and not _known(readiness):
         yield f"The self-tests were not read after the erase. {NO_CODE_MEANS_LITTLE}"
-    silent = [name_of(m) for m in modules_of(material.after.codes).values() if not was_read(m)]
+    silent = list(_unread(material))
     if silent:
         yield f"Not read, so not known to be clear: {', '.join(silent)}."
     if material.after.data is None:
@@ -73,6 +89,16 @@ def waiting(material: CaseMaterial) -> Iterator[str]:
         "Before an inspection, let the self-tests finish and have the codes read once more. The "
         "rules differ by place, and this report does not say that the car will pass."
     )
+
+
+def _unread(material: CaseMaterial) -> Iterator[str]:
+    """Yield the modules that the case knows and the last reading does not hold."""
+    if material.after.codes is None:
+        return
+    later = modules_of(material.after.codes)
+    known = {m.response: m.name for m in material.known_modules}
+    known |= {a: name_of(m) for a, m in {**modules_of(material.before.codes), **later}.items()}
+    yield from (name for address, name in known.items() if not was_read(later.get(address)))
 
 
 def _erased(change: CodeChange, material: CaseMaterial) -> str:
@@ -129,6 +155,7 @@ def _plain(text: str, material: CaseMaterial) -> str:
         if address
     }
     for address, name in names.items():
+        text = text.replace(titled(name, address), name)
         text = name.join(re.split(rf"\b(?:module )?{re.escape(address)}\b", text))
     return re.sub(r"\b[A-Z][A-Z0-9_]{1,}\b", lambda found: _label(found[0]), text)
 

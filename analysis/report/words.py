@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from analysis.findings import COUNTS
 from obdlog import units
+from obdlog.addresses import titled
 
 if TYPE_CHECKING:
     from analysis.findings import Expected
@@ -35,6 +36,20 @@ JUDGEMENT: Final = {
     "undecided": "undecided",
 }
 LAMP: Final = {True: "● on", False: "○ off", None: "not read"}
+ASKS: Final = {True: "● asks for its lamp", False: "○ asks for no lamp"}
+"""Of a module that tells by its codes alone whether it wants its lamp lit."""
+
+SYSTEMS: Final = {
+    "restraints": "Restraints (airbags, belt tensioners): licensed practice only. Ignition off, "
+    "battery disconnected, the waiting time that the maker states; no ohmmeter on their circuits.",
+    "brakes": "Brakes and stability: licensed practice. A red brake lamp or a soft pedal means: do "
+    "not drive, whatever a module says.",
+    "steering": "Steering: licensed practice. A heavy or pulling wheel means: do not drive.",
+    "high-voltage": "High voltage: trained people only. Orange cables stay untouched; no erased "
+    "code makes them safe.",
+}
+"""Cautions by the system that a module looks after (common practice, no source)."""
+
 TEST: Final = {"pass": "✓ pass", "fail": "✗ fail", "not-run": "– not run"}
 
 MONITORS: Final = {
@@ -133,7 +148,19 @@ def masked_vin(vin: str) -> str:
 def module_name(module: Mapping[str, Any]) -> str:
     """Return a module's name with its address."""
     name, address = str(module.get("name") or ""), str(module.get("address") or "")
-    return f"{name} ({address})" if name and address and name != address else name or address
+    return titled(name, address) if name and address and name != address else name or address
+
+
+def lamp(module: Mapping[str, Any]) -> str:
+    """Return what a module says of the lamp: the engine lamp, or one that its codes ask for."""
+    if module.get("lamp_source") == "codes" and module.get("lamp") is not None:
+        return ASKS[bool(module["lamp"])]
+    return f"lamp {LAMP[module.get('lamp')]}"
+
+
+def first_upper(text: str) -> str:
+    """Return `text` with its first letter as a capital."""
+    return text[:1].upper() + text[1:]
 
 
 def plain_module(module: Mapping[str, Any]) -> str:
