@@ -51,7 +51,7 @@ MAY_IMPORT = {
     | {"transport.base", "transport.recording"},
     "poll_plan": PURE | {"survey", "client"},
     "recorder": PURE | {"survey", "client", "poll_plan"},
-    "simulator": LEAVES | {"tables", "links.base"},
+    "simulator": LEAVES | {"tables", "links.base", "links.multicast"},
 }
 ANALYSIS_MAY = PURE | {"session", "case", "survey", "history", "documents", "module_map"}
 HEAVY = {"numpy", "pandas", "matplotlib", "scipy"}

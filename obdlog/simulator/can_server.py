@@ -7,14 +7,12 @@ from __future__ import annotations
 
 import contextlib
 import logging
-import os
-import socket
-import sys
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, Unpack
 
 from obdlog.clock import SystemClock
 from obdlog.errors import LinkClosedError, LinkOpenError, OpenFailure
+from obdlog.links.multicast import keep_to_own_group
 from obdlog.simulator.can_node import CanFrame, CanManners, CanNode
 from obdlog.simulator.profile import load_profile
 from obdlog.simulator.serve import Options, Ready, build_car, leave_alone, never
@@ -27,8 +25,6 @@ _MOST_FAILURES = 100
 _BURST = 64
 _ON_THIS_MACHINE = 0
 """Hops that multicast may take: none, so that the car stays on this machine."""
-_MULTICAST_ALL = 49
-"""Linux's IP_MULTICAST_ALL: whether a socket hears groups that other programs joined."""
 
 
 def serve_can(
@@ -149,23 +145,9 @@ def _opened(place: str, bit_rate: int) -> Iterator[can.BusABC]:
             hint="Check its name and that python-can has what this interface needs.",
         ) from error
     if interface == "udp_multicast":
-        keep_to_own_group(bus)
+        keep_to_own_group(bus.fileno())
     try:
         yield bus
     finally:
         with contextlib.suppress(Exception):
             bus.shutdown()
-
-
-def keep_to_own_group(bus: can.BusABC) -> None:
-    """Let a multicast bus hear its own channel only.
-
-    All channels have one port, and on Linux a socket hears every group on its port that any
-    program on the machine has joined: two cars would answer on one bus.
-    """
-    if sys.platform == "linux":
-        with (
-            contextlib.suppress(OSError),
-            socket.socket(fileno=os.dup(bus.fileno())) as shared,
-        ):
-            shared.setsockopt(socket.IPPROTO_IP, _MULTICAST_ALL, 0)

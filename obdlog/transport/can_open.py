@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from obdlog.clock import Clock
 from obdlog.errors import LinkOpenError, OpenFailure
+from obdlog.links.multicast import keep_to_own_group
 from obdlog.links.url import LinkUrl, bad_url
 
 if TYPE_CHECKING:
@@ -176,9 +177,12 @@ def open_bus(place: CanPlace, bit_rate: int | None, *, listen_only: bool = False
             options["state"] = can.BusState.PASSIVE
     try:
         # Files and variables of python-can's own must not change what the URL says.
-        return can.Bus(
+        bus = can.Bus(
             interface=place.interface, channel=_cast(place.channel), ignore_config=True, **options
         )
+        if place.interface == "udp_multicast":
+            keep_to_own_group(bus.fileno())
+        return bus
     except Exception as error:
         # Drivers raise whatever they like; this is the border where it becomes ours.
         raise _not_open(place, error) from error

@@ -12,8 +12,9 @@ import isotp
 import pytest
 
 from obdlog.errors import LinkOpenError
+from obdlog.links.multicast import keep_to_own_group
 from obdlog.simulator.can_node import CanManners
-from obdlog.simulator.can_server import keep_to_own_group, serve_can
+from obdlog.simulator.can_server import serve_can
 from tests.simulator.test_serve import served
 
 PATIENCE_S = 5.0
@@ -125,7 +126,7 @@ def multicast(group: str) -> Iterator[can.BusABC]:
         client = can.Bus(interface="udp_multicast", channel=group, fd=False, hop_limit=0)
     except (can.CanError, OSError) as error:
         pytest.skip(f"no multicast here: {error}")
-    keep_to_own_group(client)
+    keep_to_own_group(client.fileno())
     with client, served(serve_can, "airbox-repair", place=f"udp_multicast/{group}") as url:
         assert url == f"can://udp_multicast/{group}"
         yield client
