@@ -31,10 +31,13 @@ NOBODY = {11: "7FF", 29: "18DAF1FF"}
 """Identifiers that no legislated module answers from."""
 
 RECEIVE_FILTER = "receive filter"
+FILTER_IN_FORCE = "receive filter in force"
 ANY_FLOW_CONTROL = "flow control of any module"
 LOSSES = {
     RECEIVE_FILTER: "The adapter cannot be told whom to listen to: only modules at legislated "
     "addresses can be read.",
+    FILTER_IN_FORCE: "The adapter takes a receive filter and hears the engine all the same: "
+    "whether it hears modules at other addresses than the legislated ones is not known.",
     ANY_FLOW_CONTROL: "The adapter cannot give flow control to modules beyond the legislated ones: "
     "of their replies only those of up to seven bytes come whole.",
 }

@@ -70,6 +70,11 @@ class AdapterControl:
         hears = self._reach is None or self._reach.searches_ranges
         return hears and self._floods < MOST_FLOODS
 
+    @property
+    def obeys_filter(self) -> bool:
+        """Whether a receive filter has the effect it should, as far as is known."""
+        return self._reach is None or self._reach.obeys_filter
+
     def connect(self) -> BusProtocol:
         """Wake the adapter, set it up, find the car's protocol and its generation of OBD.
 

@@ -8,6 +8,7 @@ from typing import Protocol
 from obdlog.adapter.protocols import header_commands
 from obdlog.adapter.routes import (
     ANY_FLOW_CONTROL,
+    FILTER_IN_FORCE,
     FLOW_DATA,
     LEGISLATED,
     LOSSES,
@@ -102,6 +103,11 @@ class Reach:
     def searches_ranges(self) -> bool:
         """Whether the adapter lets a range of identifiers through, as far as is known."""
         return self._ranges_work is not False
+
+    @property
+    def obeys_filter(self) -> bool:
+        """Whether a receive filter has the effect it should, as far as is known."""
+        return self.can.get(FILTER_IN_FORCE) is not False
 
     def apply(self, route: Route, timing: Commands = USUAL_TIMING) -> str:
         """Set the adapter for `route`; return why it cannot, empty when it can.
@@ -284,6 +290,8 @@ class Reach:
         if self._far.hears_the_car():
             # The filter does not keep the engine out, so nothing proves that it was taken back:
             # the most certain way that the adapter accepts has to do.
+            if not lets_engine_through(self._receive):
+                self._lose(FILTER_IN_FORCE)
             for way in unproven_forms(self._base):
                 if self._go(way):
                     self._way_back = way

@@ -254,6 +254,22 @@ class TestLostAbilities:
             assert payloads(transport, RPM) == [("7E8", "410C1AF8")]
 
 
+@pytest.mark.parametrize(
+    ("ignores", "obeys"), [([], True), (["CRA"], False), (["CRA", "CF", "CM"], False)]
+)
+def test_a_filter_that_lets_the_engine_through_all_the_same_is_noticed(
+    ignores: list[str], obeys: bool
+) -> None:
+    transport, _ = connected(ignores=ignores)
+    assert transport.obeys_filter
+    transport.exchange(asks("3E00", BRAKES))
+    assert payloads(transport, RPM) == [("7E8", "410C1AF8")]
+    assert transport.obeys_filter is obeys
+    assert any("hears the engine all the same" in loss for loss in transport.abilities.losses) is (
+        not obeys
+    )
+
+
 COMMANDS = (
     "SH7B0", "CRA7B8", "CRA", "AR", "CF", "CM", "CF7E8", "CM7F8", "FCSH", "FCSD", "FCSM1", "FCSM0",
     "FCSM", "ST", "AT0", "AT1", "SP6", "SP7", "TP7", "SP", "CP", "SH7DF",
