@@ -14,7 +14,7 @@ from obdlog import identity, survey
 from obdlog.addresses import module_name
 from obdlog.codes_document import codes_document, identification_objects
 from obdlog.identity import ModuleIdentity
-from obdlog.model import Bus, Exchange, Outcome
+from obdlog.model import NOT_WHOLE, Bus, Exchange
 from obdlog.modules import Module
 from obdlog.on_uds import further_data
 from obdlog.services import scales
@@ -254,8 +254,6 @@ def tests_document(exchanges: Sequence[Exchange], bus: Bus) -> dict[str, Any]:
 UNREADABLE = "unreadable"
 """Outcome of a request whose answer came, and is not laid out as the standard says."""
 
-_NOT_WHOLE = frozenset({Outcome.GARBLED, Outcome.TIMEOUT, Outcome.LOST})
-
 
 def unread(exchanges: Iterable[Exchange], services: Collection[int]) -> list[dict[str, str]]:
     """Return the requests of `services` whose last answer did not arrive whole, and how."""
@@ -263,7 +261,7 @@ def unread(exchanges: Iterable[Exchange], services: Collection[int]) -> list[dic
     return [
         {"request": payload.hex().upper(), "outcome": outcome.value}
         for payload, outcome in last.items()
-        if outcome in _NOT_WHOLE
+        if outcome in NOT_WHOLE
     ]
 
 

@@ -16,14 +16,9 @@ from obdlog.addresses import on_older_bus
 from obdlog.model import UNKNOWN_SOURCE, Bus, Exchange
 from obdlog.services import trouble_reports
 from obdlog.services.code_reply import CONFIRMED, FAILING_NOW, PENDING, PERMANENT
+from obdlog.services.registry import ERASE_SERVICES, MODULE_CODE_SERVICES
 
-ERASE_SERVICES = frozenset({0x04, 0x14})
-"""SAE J1979 service 04, ISO 14229-1 and ISO 14230-3 service 14."""
-
-MODULE_SERVICES = frozenset({0x13, 0x17, 0x18, trouble_reports.SERVICE})
-"""Services that list codes: ISO 14229-1 (19, on cars after SAE J1979-2 too), ISO 14230-3."""
-
-SERVICES = ERASE_SERVICES | MODULE_SERVICES | frozenset(survey.CODE_SERVICES)
+SERVICES = ERASE_SERVICES | MODULE_CODE_SERVICES | frozenset(survey.CODE_SERVICES)
 """The services whose exchanges `history_of` looks at; nothing else need be kept for it."""
 
 _THERE = frozenset({CONFIRMED, PENDING, PERMANENT, FAILING_NOW})
@@ -84,7 +79,7 @@ def bus_of(exchanges: Iterable[Exchange]) -> Bus:
 
 def lists_codes(exchange: Exchange) -> bool:
     """Return whether `exchange` asks for codes of any kind."""
-    return exchange.request.service in survey.CODE_SERVICES.keys() | MODULE_SERVICES
+    return exchange.request.service in survey.CODE_SERVICES.keys() | MODULE_CODE_SERVICES
 
 
 def lists_stored_codes(exchange: Exchange) -> bool:

@@ -17,6 +17,8 @@ UNKNOWN_SOURCE = "unknown"
 """Source of a message that arrived without a header."""
 
 NEGATIVE_RESPONSE = 0x7F
+RESPONSE_PENDING = 0x78
+"""Code of a negative response that only asks for time (ISO 14229-1, ISO 14230-3)."""
 
 Value = float | int | str | bool | None
 """A decoded value: number, text from a closed list, true/false, or None for "not available"."""
@@ -38,6 +40,10 @@ class Outcome(StrEnum):
     REFUSED = "refused"
     GARBLED = "garbled"
     LOST = "lost"
+
+
+NOT_WHOLE = frozenset({Outcome.GARBLED, Outcome.TIMEOUT, Outcome.LOST})
+"""After these, what the car would have said is not known."""
 
 
 class Generation(StrEnum):
@@ -95,6 +101,16 @@ class EcuMessage:
     def refused(self) -> bool:
         """Whether this is a negative response (7F service code)."""
         return self.payload[:1] == bytes([NEGATIVE_RESPONSE])
+
+    @property
+    def refusal_code(self) -> int | None:
+        """The code of a negative response, None where this is none or bears no code."""
+        return self.payload[2] if self.refused and len(self.payload) > 2 else None
+
+    @property
+    def is_pending(self) -> bool:
+        """Whether this only promises an answer (7F service 78)."""
+        return self.refusal_code == RESPONSE_PENDING
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,10 +15,17 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from obdlog import survey
 from obdlog.client import Client
-from obdlog.model import NEGATIVE_RESPONSE, Exchange, Outcome, Request
+from obdlog.model import Exchange, Outcome, Request
 from obdlog.module_search import PURPOSE
 from obdlog.modules import Language, Module
 from obdlog.services import identification, older_codes, sessions, trouble_reports
+from obdlog.services.refusals import (
+    NOT_SUPPORTED,
+    OTHER_SESSION,
+    OUT_OF_RANGE,
+    SERVICE_NOT_SUPPORTED,
+)
+from obdlog.services.registry import MODULE_CODE_SERVICES
 
 CODES, IDENTIFY, SESSION = "codes", "identify", "session"
 """Purposes of the exchanges, as the session file names them."""
@@ -33,17 +40,10 @@ MOST_RECORDED = 500
 
 EXTENDED = sessions.build_extended_session()
 DEFAULT = sessions.build_default_session()
-OTHER_SESSION = frozenset({0x7E, 0x7F})
-"""Refusals that the extended session may lift (ISO 14229-1)."""
-CODE_SERVICES = frozenset({0x13, 0x17, 0x18, 0x19})
-_READING = CODE_SERVICES | {0x1A, 0x22}
-_NOT_SUPPORTED = 0x11
-_OUT_OF_RANGE = 0x31
-
-
-def refusal_code(payload: bytes) -> int | None:
-    """Return the code of a negative response, None of anything else."""
-    return payload[2] if payload[:1] == bytes([NEGATIVE_RESPONSE]) and len(payload) > 2 else None
+_READING = MODULE_CODE_SERVICES | {
+    identification.BY_IDENTIFIER,
+    identification.OLDER_IDENTIFICATION,
+}
 
 
 class Dialogue:
@@ -130,14 +130,14 @@ class Dialogue:
         if code in OTHER_SESSION:
             self._refused.append(self._list_in_session)
             return True
-        if code in (None, _NOT_SUPPORTED):
+        if code in (None, SERVICE_NOT_SUPPORTED):
             return False
         # Whoever gives another reason knows the service; perhaps not this mask.
         exchange = self._ask(trouble_reports.build_report_codes(trouble_reports.ANY_STATUS))
         if self._positive(exchange):
             self._details(exchange)
             return True
-        return self._refusal(exchange) not in (None, 0x11, 0x12)
+        return self._refusal(exchange) not in (None, *NOT_SUPPORTED)
 
     def _list_in_session(self) -> None:
         exchange = self._ask(trouble_reports.build_report_codes())
@@ -164,7 +164,7 @@ class Dialogue:
             if refusal in OTHER_SESSION and not self._in_session:
                 self._refused.append(lambda: self._stored(build, wanted))
             # A code without such data is out of range; any other refusal goes for all codes.
-            if refusal not in (None, _OUT_OF_RANGE):
+            if refusal not in (None, OUT_OF_RANGE):
                 return
 
     def _list_older_codes(self) -> bool:
@@ -193,7 +193,7 @@ class Dialogue:
             code = self._refusal(exchange)
             if code in OTHER_SESSION:
                 later.append(payload)
-            if code == _NOT_SUPPORTED:
+            if code == SERVICE_NOT_SUPPORTED:
                 break
         if later and not self._in_session:
             again = later if answered else requests
@@ -227,11 +227,7 @@ class Dialogue:
         """Return why the module refused, None where it did not."""
         if self._positive(exchange):
             return None
-        codes = (
-            refusal_code(m.payload)
-            for m in exchange.refusals()
-            if m.source == self._module.response
-        )
+        codes = (m.refusal_code for m in exchange.refusals() if m.source == self._module.response)
         return next((code for code in codes if code is not None), None)
 
     @contextlib.contextmanager

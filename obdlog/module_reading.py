@@ -8,27 +8,21 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
+from obdlog.addresses import on_older_bus
 from obdlog.client import Client
 from obdlog.discovery import legislated
 from obdlog.model import Exchange
-from obdlog.module_dialogue import (
-    CODE_SERVICES,
-    DEFAULT,
-    EXTENDED,
-    OTHER_SESSION,
-    Dialogue,
-    refusal_code,
-)
+from obdlog.module_dialogue import DEFAULT, EXTENDED, Dialogue
 from obdlog.module_search import sources_of
 from obdlog.modules import Module, module_at, usual_request
 from obdlog.services import trouble_reports
 from obdlog.services.identification import BY_IDENTIFIER
+from obdlog.services.refusals import OTHER_SESSION
+from obdlog.services.registry import MODULE_CODE_SERVICES
 
 SILENT = "did not answer; nothing is known of it"
 NOT_READ = "its codes were not read; nothing here says that it is clean"
 HEARD_ONLY = "was heard in the search and not read; nothing here says that it is clean"
-LEGACY_DIGITS = 2
-"""Addresses of the older buses; there the generic services are all."""
 _REPORT_REPLY = 0x59
 _LIST = bytes([trouble_reports.SERVICE, trouble_reports.CODES])
 
@@ -78,8 +72,8 @@ def read_legislated(client: Client, *, progress: Progress = lambda _: None) -> N
     """
     recorded = _recorded(client)
     for response in sorted(legislated(client.exchanges)):
-        request = usual_request(response) if len(response) > LEGACY_DIGITS else None
-        if request is None:
+        request = usual_request(response)
+        if request is None or on_older_bus(response):  # there the generic services are all
             continue
         module = module_at(request, response)
         progress(f"reading {module.name}")
@@ -95,7 +89,7 @@ def codes_read(exchanges: Iterable[Exchange], module: Module) -> bool:
     return any(
         m.source == module.response
         for e in exchanges
-        if e.request.target == module.request and e.request.service in CODE_SERVICES
+        if e.request.target == module.request and e.request.service in MODULE_CODE_SERVICES
         for m in e.positive()
         if m.payload[0] != _REPORT_REPLY or m.payload[1:2] == bytes([trouble_reports.CODES])
     )
@@ -129,7 +123,7 @@ def notes(exchanges: Sequence[Exchange], module: Module, *, listed: bool) -> tup
             else "refuses its codes outside the extended session; --extended-session allows it"
         )
     if not listed:
-        asked = any(e.request.service in CODE_SERVICES for e in own)
+        asked = any(e.request.service in MODULE_CODE_SERVICES for e in own)
         said.append(NOT_READ if asked else HEARD_ONLY)
     if listed and not opened and any(_asks_for_session(e, module.response) for e in own):
         said.append(
@@ -153,8 +147,7 @@ def _returned(own: Sequence[Exchange], response: str) -> bool:
 
 def _asks_for_session(exchange: Exchange, response: str) -> bool:
     return exchange.request.service in (trouble_reports.SERVICE, BY_IDENTIFIER) and any(
-        m.source == response and refusal_code(m.payload) in OTHER_SESSION
-        for m in exchange.refusals()
+        m.source == response and m.refusal_code in OTHER_SESSION for m in exchange.refusals()
     )
 
 

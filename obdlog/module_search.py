@@ -19,7 +19,6 @@ from obdlog.client import Client
 from obdlog.errors import NoAnswerError
 from obdlog.model import FUNCTIONAL, UNKNOWN_SOURCE, Exchange, Outcome
 from obdlog.modules import Language, Module, module_at, usual_request
-from obdlog.services.refusals import RESPONSE_PENDING
 from obdlog.services.sessions import build_default_session, build_tester_present
 
 PURPOSE = "search"
@@ -40,6 +39,7 @@ GIVE_UP_AFTER = 6
 
 FUNCTIONAL_IDS = frozenset({0x7DF})
 RESPONSE_IDS = frozenset(range(0x7E8, 0x7F0))
+LEGISLATED = frozenset(usual_request(f"{number:03X}") for number in RESPONSE_IDS)
 FIRST_ID, LAST_ID = 0x700, 0x7F7
 OWN_BYTES = frozenset({0x33, 0xF1})
 """Not modules: the address of all of them, and the tester's own (ISO 15765-4)."""
@@ -53,9 +53,11 @@ USUAL_ONLY = (
     "modules that answer from an unusual address: this adapter listened to one address at a time, "
     "eight above the one asked"
 )
+UNHEARD = (
+    "modules of 11-bit identifiers beyond the legislated ones: this adapter takes a receive filter "
+    "that has no effect, so that they may have answered unheard"
+)
 NOT_CARRIED = "this road does not carry such addresses on this vehicle's bus"
-
-_PENDING = bytes([RESPONSE_PENDING])
 
 Progress = Callable[[str], None]
 
@@ -106,7 +108,7 @@ def sources_of(exchange: Exchange) -> tuple[str, ...]:
     A promise to answer later counts where nothing else came of its module.
     """
     messages = (*exchange.positive(), *exchange.refusals())
-    final = [m.source for m in messages if not (m.refused and m.payload[2:3] == _PENDING)]
+    final = [m.source for m in messages if not m.is_pending]
     return (*final, *dict.fromkeys(m.source for m in messages if m.source not in final))
 
 
@@ -246,7 +248,9 @@ class Search:
 
     def _note(self, request: str, exchange: Exchange, payload: bytes, before: str) -> None:
         """Keep who answered at `request`, or late at the address that was asked `before`."""
-        sources = [s for s in sources_of(exchange) if s not in self._legislated]
+        # Without headers the legislated modules answer from nowhere, too.
+        known = self._legislated if request in LEGISLATED else self._legislated - {UNKNOWN_SOURCE}
+        sources = [s for s in sources_of(exchange) if s not in known]
         if not sources:
             if exchange.damaged or exchange.outcome is Outcome.GARBLED:
                 self.remarks.append(
@@ -294,6 +298,9 @@ class Search:
     def result(self) -> Found:
         """Return what was found so far."""
         self.remarks += shared_remarks(self.shared, self.found)
+        heard = any(len(m.response) == len(f"{FIRST_ID:03X}") for m in self.found.values())
+        if self.asked and not heard and not getattr(self.client.transport, "obeys_filter", True):
+            self.not_reached.append(UNHEARD)
         for response, requests in self._elsewhere.items():
             more = f" and {len(requests) - 3} more" if len(requests) > 3 else ""
             self.remarks.append(

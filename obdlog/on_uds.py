@@ -21,6 +21,7 @@ from obdlog.model import FUNCTIONAL, EcuMessage, Exchange, Outcome, Request
 from obdlog.modules import usual_request
 from obdlog.services import obd_on_uds, trouble_reports
 from obdlog.services.codes import read_codes
+from obdlog.services.refusals import NOT_SUPPORTED, OTHER_SESSION
 from obdlog.services.requests import BITMAP_STEP, supported_pids
 from obdlog.transport.base import Transport
 
@@ -44,8 +45,7 @@ _TELLING = (
 )  # fmt: skip
 """Which outcome of several parts is that of the whole."""
 
-_NOT_OFFERED = frozenset({b"\x11", b"\x12", b"\x7e", b"\x7f"})
-"""Negative response codes: service or sub-function not supported (ISO 14229-1)."""
+_NOT_OFFERED = NOT_SUPPORTED | OTHER_SESSION
 
 
 def has_words(payload: bytes) -> bool:
@@ -109,7 +109,7 @@ def ask_stored(client: Client) -> None:
                 exchange = client.ask(
                     build(code), purpose="codes", target=target, reply_from=reply_from
                 )
-                if any(m.payload[2:3] in _NOT_OFFERED for m in exchange.refusals()):
+                if any(m.refusal_code in _NOT_OFFERED for m in exchange.refusals()):
                     break
 
 
@@ -140,7 +140,7 @@ def ask_groups(client: Client) -> None:
         exchange = client.ask(request, purpose="readiness")
         if group == ALL_GROUPS:
             listed = survey.survey_readiness_groups([exchange]).values()
-            not_offered = all(m.payload[2:3] in _NOT_OFFERED for m in exchange.messages)
+            not_offered = all(m.refusal_code in _NOT_OFFERED for m in exchange.messages)
             if any(any(groups.values()) for groups in listed):
                 return
             if exchange.refusals() and not_offered:

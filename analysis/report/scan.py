@@ -10,9 +10,10 @@ from pathlib import Path
 
 from analysis.compare.requirements import parse_time
 from obdlog.errors import SessionFileError
-from obdlog.history import ERASE_SERVICES, MODULE_SERVICES, accepted_erase
+from obdlog.history import accepted_erase
 from obdlog.model import Exchange
 from obdlog.services.obd_on_uds import classic_exchange, classic_request
+from obdlog.services.registry import ERASE_SERVICES, MODULE_CODE_SERVICES
 from obdlog.session.format import (
     AdapterRecord,
     ExchangeRecord,
@@ -45,7 +46,7 @@ _CURRENT_DATA = "01"
 _BY_IDENTIFIER = "22F4"
 _COMPARED: dict[str, int | None] = {
     _CURRENT_DATA: 4, **dict.fromkeys(
-        ("02", "03", "07", "0A", *(f"{service:02X}" for service in sorted(MODULE_SERVICES)))
+        ("02", "03", "07", "0A", *(f"{service:02X}" for service in sorted(MODULE_CODE_SERVICES)))
     )
 }  # fmt: skip
 """Hex digits of a reply that make it another answer by service, None for all of them."""

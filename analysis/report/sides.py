@@ -11,7 +11,6 @@ from analysis.compare.model import Document, Key
 from analysis.report.scan import Scanned
 from obdlog import documents, survey
 from obdlog.history import (
-    ERASE_SERVICES,
     History,
     bus_of,
     lists_codes,
@@ -21,6 +20,7 @@ from obdlog.history import (
 )
 from obdlog.model import Exchange, Work
 from obdlog.modules import Module
+from obdlog.services.registry import ERASE_SERVICES
 
 MONITORS = (0x01, 0x01)
 TESTS = 0x06
@@ -35,9 +35,6 @@ SEARCH = "search"
 
 Names = Mapping[str, Module]
 """What the case's module map knows, by response address."""
-
-_STILL_WORKING = b"\x78"
-"""A module that was asked, and whose answer is still to come (ISO 14229-1, code 78)."""
 
 
 class Asked(NamedTuple):
@@ -73,7 +70,7 @@ def divide(scanned: Sequence[Scanned]) -> tuple[Part, Part, tuple[str, ...]]:
         return (
             Part(tuple(scanned[: line + 1]), tuple(tuple(asked[s]) for s in split.before)),
             Part(tuple(scanned[line:]), (tuple(asked[split.after]),)),
-            tuple(s.moment(e) for s, e in (asked[place] for place in split.erases)),
+            tuple(_erase_times(asked, split.erases)),
         )
     read = [any(map(lists_stored_codes, s.exchanges)) for s in scanned]
     line = read.index(True) + 1 if any(read) else len(scanned)
@@ -85,6 +82,18 @@ def divide(scanned: Sequence[Scanned]) -> tuple[Part, Part, tuple[str, ...]]:
     )
 
 
+def _erase_times(asked: Sequence[Asked], erases: Sequence[int]) -> Iterator[str]:
+    """Yield when codes were erased; modules erased one by one in a row are one erase."""
+    last: int | None = None
+    for place in erases:
+        session, exchange = asked[place]
+        between = asked[last + 1 : place] if last is not None else []
+        again = last is not None and asked[last].session is session
+        if not again or any(lists_codes(a.exchange) for a in between):
+            yield session.moment(exchange)
+        last = place
+
+
 def unanswered_erases(scanned: Sequence[Scanned]) -> tuple[str, ...]:
     """Return when erases were sent that no module answered; empty text where it is not known."""
     return tuple(
@@ -93,7 +102,7 @@ def unanswered_erases(scanned: Sequence[Scanned]) -> tuple[str, ...]:
         for exchange in session.exchanges
         if exchange.request.service in ERASE_SERVICES
         and not exchange.positive()
-        and all(m.payload[2:3] == _STILL_WORKING for m in exchange.refusals())
+        and all(m.is_pending for m in exchange.refusals())
     )
 
 

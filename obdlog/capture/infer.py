@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from obdlog.errors import DecodeError
-from obdlog.model import NEGATIVE_RESPONSE
+from obdlog.model import NEGATIVE_RESPONSE, RESPONSE_PENDING
 from obdlog.services.current_data import split_known
 from obdlog.services.registry import SERVICES
 
-PENDING = 0x78
 _ANSWER = 0x40
 _LAST_LEGISLATED = 0x0A
 _BITMAP_BYTES = 5
@@ -49,7 +48,7 @@ def answers(payload: bytes) -> bool:
 
 def is_pending(payload: bytes) -> bool:
     """Return whether `payload` promises another answer (7F service 78)."""
-    return payload[0] == NEGATIVE_RESPONSE and payload[2:3] == bytes([PENDING])
+    return payload[0] == NEGATIVE_RESPONSE and payload[2:3] == bytes([RESPONSE_PENDING])
 
 
 def is_refusal(payload: bytes) -> bool:

@@ -9,16 +9,13 @@ from obdlog import survey
 from obdlog.addresses import module_name, titled
 from obdlog.client import COUNTER_PIDS, Client
 from obdlog.errors import DecodeError, NoAnswerError, RefusedError, SessionFileError
-from obdlog.model import FUNCTIONAL, Bus, Exchange, Outcome
+from obdlog.model import FUNCTIONAL, NOT_WHOLE, Bus, Exchange
 from obdlog.module_reading import codes_read, notes
 from obdlog.modules import Module
 from obdlog.services.codes import read_codes
 from obdlog.services.obd_on_uds import classic_exchange
+from obdlog.services.registry import MODULE_CODE_SERVICES
 from obdlog.session.reader import read_session
-
-NOT_WHOLE = frozenset({Outcome.GARBLED, Outcome.TIMEOUT, Outcome.LOST})
-MODULE_CODE_SERVICES = frozenset({0x13, 0x17, 0x18, 0x19})
-"""Services that list the codes of one module (ISO 14229-1, ISO 14230-3)."""
 
 
 def require_engine_off(client: Client, *, stated_off: bool = False) -> None:

@@ -9,14 +9,18 @@ from pathlib import Path
 from obdlog import survey
 from obdlog.case import session_files
 from obdlog.errors import InputFileError, SessionFileError
-from obdlog.history import ERASE_SERVICES, bus_of
+from obdlog.history import bus_of
 from obdlog.model import FUNCTIONAL, Exchange
 from obdlog.services.obd_on_uds import classic_exchange
+from obdlog.services.registry import ERASE_SERVICES, MODULE_CODE_SERVICES
 from obdlog.session.format import ExchangeRecord, exchange_from_record
 from obdlog.session.reader import iter_records
 from obdlog.survey import ModuleCodes
 
-_CODES = ("03", "07", "0A", "04", "13", "14", "17", "18", "19")
+_CODES = tuple(
+    f"{service:02X}"
+    for service in sorted(ERASE_SERVICES | MODULE_CODE_SERVICES | survey.CODE_SERVICES.keys())
+)
 _LAMP = ("0101", "22F401")
 
 

@@ -21,9 +21,6 @@ from obdlog.survey import ModuleCodes
 from obdlog.transport.base import Transport
 from obdlog.transport.recording import RecordingTransport
 
-RESPONSE_PENDING = b"\x78"
-"""Negative response code: still at work on it (ISO 14229-1, ISO 14230-3); no refusal."""
-
 READ_BACK_TRIES = 3
 READ_BACK_PAUSE_S = 3.0
 NOT_SENT = "what went wrong before came first"
@@ -218,7 +215,7 @@ def _results(
         refused = {
             m.source: survey.refusal_meaning(m, bus)
             for m in exchange.refusals()
-            if m.payload[2:3] != RESPONSE_PENDING
+            if not m.is_pending
         }
         if order.module is not None:
             asked = {order.module.response}

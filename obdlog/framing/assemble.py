@@ -25,7 +25,6 @@ from obdlog.transport.base import BusProtocol
 
 _MAX_FAULTS = 50
 _LENGTH_LINE_DIGITS = 3
-_RESPONSE_PENDING = 0x78
 _ANSWER_BIT = 0x40
 _SERVICES_WITH_IDENTIFIER = frozenset({0x01, 0x02, 0x05, 0x06, 0x08, 0x09, 0x22})
 _LEGACY_HEADER = re.compile(r"(4[18]6B|[8C][0-9A-F]F1)([0-9A-F]{2}){3,}$")
@@ -98,11 +97,8 @@ def has_pending(messages: Iterable[EcuMessage]) -> bool:
     ----------
     ISO 14229-1, ISO 14230-3: negative response code 78.
     """
-    last = {message.source: message.payload for message in messages}
-    return any(
-        p[:1] == bytes([NEGATIVE_RESPONSE]) and p[2:3] == bytes([_RESPONSE_PENDING])
-        for p in last.values()
-    )
+    last = {message.source: message for message in messages}
+    return any(message.is_pending for message in last.values())
 
 
 def _bounded(messages: Iterable[EcuMessage], faults: list[str], bus: Bus | None) -> Assembled:

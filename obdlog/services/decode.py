@@ -10,7 +10,6 @@ from obdlog.model import NEGATIVE_RESPONSE, UNKNOWN_SOURCE, Bus, EcuMessage
 from obdlog.services import current_data, freeze_frame, identifiers
 from obdlog.services.layout import MAX_PAYLOAD
 from obdlog.services.objects import DECODERS, Asked, JsonObject, fill_refusal
-from obdlog.services.refusals import RESPONSE_PENDING
 from obdlog.tables.decode import EMPTY, Context
 
 MAX_LINES = 2000
@@ -274,7 +273,7 @@ def _final(messages: Sequence[EcuMessage]) -> list[EcuMessage]:
 
     "Response pending" of modules that answered after all is left out.
     """
-    pending = [m for m in messages if m.refused and m.payload[2:3] == bytes([RESPONSE_PENDING])]
+    pending = [m for m in messages if m.is_pending]
     answered = {m.source for m in messages if m not in pending}
     kept = [m for m in messages if m not in pending or m.source not in answered]
     return sorted(kept, key=lambda message: message.refused)

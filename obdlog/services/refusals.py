@@ -10,17 +10,25 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from obdlog.errors import DecodeError
-from obdlog.model import NEGATIVE_RESPONSE, Bus
+from obdlog.model import NEGATIVE_RESPONSE, RESPONSE_PENDING, Bus
 from obdlog.modules import Language
 
+SERVICE_NOT_SUPPORTED = 0x11
+SUB_FUNCTION_NOT_SUPPORTED = 0x12
 BUSY = 0x21
 CONDITIONS_NOT_CORRECT = 0x22
-RESPONSE_PENDING = 0x78
+OUT_OF_RANGE = 0x31
+SUB_FUNCTION_NOT_IN_SESSION = 0x7E
+SERVICE_NOT_IN_SESSION = 0x7F
+
+NOT_SUPPORTED = frozenset({SERVICE_NOT_SUPPORTED, SUB_FUNCTION_NOT_SUPPORTED})
+OTHER_SESSION = frozenset({SUB_FUNCTION_NOT_IN_SESSION, SERVICE_NOT_IN_SESSION})
+"""Refusals that the extended session may lift (ISO 14229-1)."""
 
 _ISO_14229 = {
     0x10: "refused without a stated reason",
-    0x11: "this service is not supported",
-    0x12: "this sub-function is not supported",
+    SERVICE_NOT_SUPPORTED: "this service is not supported",
+    SUB_FUNCTION_NOT_SUPPORTED: "this sub-function is not supported",
     0x13: "the request has a wrong length or format",
     0x14: "the reply would be too long for the bus",
     BUSY: "busy; ask again later",
@@ -28,7 +36,7 @@ _ISO_14229 = {
     0x24: "requests came in the wrong order",
     0x25: "a component behind this module did not answer",
     0x26: "a failure in the module prevents it",
-    0x31: "the requested item is out of range or not supported",
+    OUT_OF_RANGE: "the requested item is out of range or not supported",
     0x33: "access is locked; the module wants security access first",
     0x34: "authentication is required",
     0x35: "the security key is wrong",
@@ -56,8 +64,9 @@ _ISO_14229 = {
     0x72: "programming failed",
     0x73: "data block out of sequence",
     RESPONSE_PENDING: "received and being worked on; the answer follows",
-    0x7E: "this sub-function is not supported in the present diagnostic session",
-    0x7F: "this service is not supported in the present diagnostic session",
+    SUB_FUNCTION_NOT_IN_SESSION: "this sub-function is not supported in the present diagnostic "
+    "session",
+    SERVICE_NOT_IN_SESSION: "this service is not supported in the present diagnostic session",
     0x81: "engine speed too high",
     0x82: "engine speed too low",
     0x83: "the engine is running",

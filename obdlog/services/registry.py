@@ -73,6 +73,13 @@ SERVICES: dict[int, Service] = {
 }
 """Services by their number (SAE J1979; ISO 14229-1 and ISO 14230-3 where marked or above 0A)."""
 
+MODULE_CODE_SERVICES = frozenset({0x13, 0x17, 0x18, 0x19})
+"""Services that list the codes of one module (ISO 14230-3; ISO 14229-1, on cars after SAE J1979-2
+too)."""
+
+ERASE_SERVICES = frozenset({0x04, 0x14})
+"""SAE J1979 service 04, ISO 14229-1 and ISO 14230-3 service 14."""
+
 
 def changes_vehicle(payload: bytes) -> bool:
     """Return whether sending `payload` may change the vehicle.

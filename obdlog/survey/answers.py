@@ -14,8 +14,6 @@ from obdlog.services.obd_on_uds import classic_exchange
 CODE_SERVICES = {0x03: "confirmed", 0x07: "pending", 0x0A: "permanent"}
 """Service → the status that a code read with it has (SAE J1979)."""
 
-NOT_WHOLE = frozenset({Outcome.GARBLED, Outcome.TIMEOUT, Outcome.LOST})
-
 _LANGUAGES = (
     (0x59, Language.ISO_14229),
     (0x58, Language.ISO_14230),
@@ -137,8 +135,8 @@ def refusal_meaning(message: EcuMessage, bus: Bus, language: Language | None = N
 
     Where the module's `language` is not known, that of the refused service or the bus counts.
     """
-    code = message.payload[2:3]
-    if not code:
+    code = message.refusal_code
+    if code is None:
         return "refused without saying why"
     spoken = language or refusals.language_of(message.payload[1:2], bus)
-    return refusals.meaning(code[0], bus, spoken)
+    return refusals.meaning(code, bus, spoken)

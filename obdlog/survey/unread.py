@@ -4,17 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from obdlog.model import FUNCTIONAL, Bus, Exchange, Outcome
+from obdlog.model import FUNCTIONAL, NOT_WHOLE, Bus, Exchange, Outcome
 from obdlog.modules import Language
 from obdlog.services import older_codes, trouble_reports
-from obdlog.services.refusals import RESPONSE_PENDING
-from obdlog.survey.answers import CODE_SERVICES, NOT_WHOLE, refusal_meaning
+from obdlog.services.refusals import NOT_SUPPORTED
+from obdlog.survey.answers import CODE_SERVICES, refusal_meaning
 
 _CONFIRMED, _PENDING, _PERMANENT = CODE_SERVICES.values()
 _BOTH = frozenset({_CONFIRMED, _PENDING})
-_NOT_SUPPORTED = frozenset({b"\x11", b"\x12"})
-"""Negative response codes: service or sub-function not supported (ISO 14229-1)."""
-
 _OLDER = frozenset({older_codes.BY_STATUS, older_codes.STATUS_OF, older_codes.CODES})
 _MASK_PLACES = {trouble_reports.CODES: 2, trouble_reports.FUNCTIONAL: 3}
 _PERMANENT_REPORTS = frozenset({0x15, trouble_reports.PERMANENT})
@@ -77,11 +74,7 @@ def unread_of(
 
 def _refused(exchanges: Sequence[Exchange], address: str) -> bool:
     """Return whether the module refused for good: it may also have promised to answer later."""
-    return any(
-        m.source == address and m.payload[2:3] != bytes([RESPONSE_PENDING])
-        for e in exchanges
-        for m in e.refusals()
-    )
+    return any(m.source == address and not m.is_pending for e in exchanges for m in e.refusals())
 
 
 def _is_cut(exchanges: Sequence[Exchange], address: str) -> bool:
@@ -111,10 +104,9 @@ def _refusals(
         return  # a car older than permanent codes refuses them; that is no fault
     for exchange in exchanges:
         for message in exchange.refusals():
-            code = message.payload[2:3]
-            if message.source != address or code == bytes([RESPONSE_PENDING]):
+            if message.source != address or message.is_pending:
                 continue
-            if kinds == {_PENDING} and code in _NOT_SUPPORTED:
+            if kinds == {_PENDING} and message.refusal_code in NOT_SUPPORTED:
                 continue  # as by silence: it need not know pending codes
             yield f"{_name(request)} refused: {refusal_meaning(message, bus, language)}"
 

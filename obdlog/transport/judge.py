@@ -11,11 +11,12 @@ from obdlog.adapter.routes import Route
 from obdlog.adapter.status import STATUS_FACTS, Recovery, Status
 from obdlog.framing import assemble
 from obdlog.framing.hexlines import Shape, fits, shape_of
-from obdlog.model import NEGATIVE_RESPONSE, EcuMessage, Outcome, Request
+from obdlog.model import NEGATIVE_RESPONSE, RESPONSE_PENDING, EcuMessage, Outcome, Request
+from obdlog.services import refusals
 from obdlog.transport.base import BusProtocol
 
-BUSY = 0x21
-PENDING = 0x78
+BUSY = refusals.BUSY
+PENDING = RESPONSE_PENDING
 _HEX = re.compile(r"[0-9A-F]+")
 
 _NOTHING_CAME = {
@@ -93,8 +94,8 @@ def judge(
         if left_out or (searching and not messages and not assembled.faults and status is None)
         else _outcome(replace(reply, status=status), messages, damaged=bool(assembled.faults)),
         recovery=recovery,
-        pending=any(_code(m) == PENDING for m in messages),
-        busy=any(_code(m) == BUSY for m in messages),
+        pending=any(m.is_pending for m in messages),
+        busy=any(m.refusal_code == BUSY for m in messages),
         damaged=bool(assembled.faults),
         odd="; ".join(odd),
     )
@@ -182,7 +183,7 @@ def without_superseded(messages: Sequence[EcuMessage]) -> tuple[EcuMessage, ...]
     """Return `messages` without each "response pending" that its module followed up."""
     kept: list[EcuMessage] = []
     for message in messages:
-        kept = [k for k in kept if k.source != message.source or _code(k) != PENDING]
+        kept = [k for k in kept if k.source != message.source or not k.is_pending]
         kept.append(message)
     return tuple(kept)
 
@@ -211,14 +212,10 @@ def end_of_last_line(raw: bytes, source: str) -> int | None:
     return None
 
 
-def _code(message: EcuMessage) -> int | None:
-    return message.payload[2] if message.refused and len(message.payload) > 2 else None
-
-
 def _outcome(reply: Reply, messages: Sequence[EcuMessage], *, damaged: bool) -> Outcome:
     if any(not m.refused for m in messages):
         return Outcome.ANSWERED
-    if any(_code(m) == PENDING for m in messages):
+    if any(m.is_pending for m in messages):
         return Outcome.TIMEOUT
     if messages:
         return Outcome.REFUSED

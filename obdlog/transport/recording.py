@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from obdlog.clock import Clock
 from obdlog.errors import LinkError
-from obdlog.model import Exchange, Generation, Outcome, Request
+from obdlog.model import NOT_WHOLE, Exchange, Generation, Outcome, Request
 from obdlog.session.reader import Session
 from obdlog.session.writer import SessionWriter
 from obdlog.transport.base import BusProtocol, Transport
-
-_WIRE_WORTHY = {Outcome.GARBLED, Outcome.TIMEOUT, Outcome.LOST}
 
 
 class RecordingTransport:
@@ -57,6 +55,11 @@ class RecordingTransport:
         return getattr(self._transport, "searches_ranges", True)
 
     @property
+    def obeys_filter(self) -> bool:
+        """Whether an adapter's receive filter has effect; True on a road without adapter."""
+        return getattr(self._transport, "obeys_filter", True)
+
+    @property
     def session(self) -> Session | None:
         """The recording that is played back, None on a real road."""
         return getattr(self._transport, "session", None)
@@ -96,7 +99,7 @@ class RecordingTransport:
             The session cannot be written.
         """
         self._end_gap()
-        if self._keep_wire or exchange.note or exchange.outcome in _WIRE_WORTHY:
+        if self._keep_wire or exchange.note or exchange.outcome in NOT_WHOLE:
             for chunk in exchange.wire:
                 self._writer.wire(chunk)
         self._writer.exchange(exchange)
