@@ -61,7 +61,7 @@ def judge_repair(
             item=name,
             kind="code",
             requirements=tuple(_of_code(key, sides)),
-            limit=_ONE_END.format(sides.title(key[0])) if key[1].startswith("U") else "",
+            limit=_limit_of_code(key, sides),
             key=key,
         )
         for key, name in zip(wanted, _names(wanted, sides), strict=True)
@@ -88,6 +88,17 @@ _SEEN_BY_OTHERS = (
     "The {} itself was not read: this verdict is about communication as other modules see it, not "
     "about its own codes, lamps or work."
 )
+
+
+def _limit_of_code(key: Key, sides: Sides) -> str:
+    """Return what a verdict on a network code does not reach; nothing where both ends were read."""
+    if not key[1].startswith("U"):
+        return ""
+    meaning = str(sides.codes.earlier[key].get("meaning") or "")
+    other_end = re.sub(r"\(.*?\)", "", meaning.partition(":")[0])
+    if modules_named(other_end, sides.after.codes):
+        return ""
+    return _ONE_END.format(sides.title(key[0]))
 
 
 def _limit_of_work(part: str, sides: Sides) -> str:

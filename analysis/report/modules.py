@@ -53,25 +53,23 @@ def _read_at(document: Document | None, module: Document | None) -> str:
 
 def identification_rows(vehicle: Document | None, vin: str) -> tuple[Row, ...]:
     """Return what modules say of themselves by identifier: part numbers, software and the like."""
+    found = ((m, m.get("identification") or ()) for m in (vehicle or {}).get("modules", ()))
     return tuple(
         Row(
-            (
-                words.module_name(module),
-                words.first_upper(str(item.get("name") or f"identifier {item.get('identifier')}")),
-                _identity_text(item, vin),
-            ),
-            alert=_of_another_car(item, vin),
+            (words.module_name(module), "; ".join(_identity_text(item, vin) for item in items)),
+            alert=any(_of_another_car(item, vin) for item in items),
         )
-        for module in (vehicle or {}).get("modules", ())
-        for item in module.get("identification") or ()
+        for module, items in found
+        if items
     )
 
 
 def _identity_text(item: Mapping[str, Any], vin: str) -> str:
-    text = str(item.get("text") or f"{item.get('hex')} (bytes)")
+    name = words.first_upper(str(item.get("name") or f"identifier {item.get('identifier')}"))
+    text = f"{name}: {item.get('text') or str(item.get('hex')) + ' (bytes)'}"
     if not _of_another_car(item, vin):
         return text
-    return f"{text} – not the number of this vehicle: the module may come from another one"
+    return f"{text} (✗ not the number of this vehicle: the module may come from another one)"
 
 
 def _of_another_car(item: Mapping[str, Any], vin: str) -> bool:

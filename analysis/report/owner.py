@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from analysis.compare.codes import modules_of, present_codes, statuses, was_read
@@ -69,7 +70,12 @@ def _headline(material: CaseMaterial) -> tuple[str, str]:
         return "✗", f"The evidence speaks against the repair of {', '.join(against)}."
     if left := _of(codes, Verdict.CONTRADICTED):
         verb = "is" if len(left) == 1 else "are"
-        return "✗", f"{listed(left)} {verb} there again, and no stated work was about it."
+        text = f"{listed(left)} {verb} there again, and no stated work was about it."
+        others = [i for i in codes if i.verdict is not Verdict.CONTRADICTED]
+        proven = sum(i.verdict is Verdict.PROVEN for i in others)
+        if others:
+            text += f" Of {counted(len(others), 'other code', 'other codes')} {proven} proven gone."
+        return "✗", text
     open_codes, open_work = (_of(some, Verdict.NOT_PROVEN) for some in (codes, work))
     if not open_codes and not open_work:
         left = list(_left_open(material))
@@ -184,11 +190,12 @@ def _found(codes: Document | None) -> Iterator[str]:
             if (str(c.get("judgement")) if c.get("judgement") in known else "undecided") == kind
         ]
         if group:
-            named = "; ".join(
+            named = Counter(
                 " ".join(filter(None, (str(c["code"]), _bracketed(c.get("meaning")))))
                 for c in group
             )
-            yield f"{len(group)} {one if len(group) == 1 else many}: {named}."
+            shown = "; ".join(f"{text}{_times(count)}" for text, count in named.items())
+            yield f"{len(group)} {one if len(group) == 1 else many}: {shown}."
 
 
 KINDS_OF_RECORD = ("stored", "pending", "only as a permanent record")
@@ -199,6 +206,11 @@ def _how_stored(code: Document) -> str:
     if found <= {"pending"}:
         return "pending"
     return "only as a permanent record" if found <= {"permanent"} else "stored"
+
+
+def _times(count: int) -> str:
+    """Return in how many modules the same code was found, where there are several."""
+    return f" in {count} modules" if count > 1 else ""
 
 
 def _bracketed(meaning: object) -> str:
@@ -255,11 +267,11 @@ def _gone(material: CaseMaterial, items: tuple[ItemVerdict, ...]) -> Iterator[st
     gone = material.comparison.of(Change.GONE)
     proven = [i for i in items if i.verdict is Verdict.PROVEN]
     whole, limited = ([i for i in proven if bool(i.limit) is some] for some in (False, True))
-    if codes := [i.item for i in whole if i.kind == "code"]:
+    if codes := _code_names(whole):
         yield f"Proven gone, every requirement met: {', '.join(codes)}."
     if work := [i.item for i in whole if i.kind != "code"]:
         yield f"What was seen is consistent with sound work on: {', '.join(work)}."
-    codes = [i.item for i in limited if i.kind == "code"]
+    codes = _code_names(limited)
     reporters = listed(dict.fromkeys(c.module for c in gone if c.code.startswith("U")))
     verb = "report" if " and " in reporters else "reports"
     if work := [i.item for i in limited if i.kind != "code"]:
@@ -277,6 +289,12 @@ def _gone(material: CaseMaterial, items: tuple[ItemVerdict, ...]) -> Iterator[st
     rest = [c.code for c in gone if c.key not in told]
     if rest:
         yield f"Not stored any more, but not proven to be repaired: {listed(dict.fromkeys(rest))}."
+
+
+def _code_names(items: Sequence[ItemVerdict]) -> list[str]:
+    """Return the codes of items, each once, with the number of modules where there are several."""
+    found = Counter(item.key[1] for item in items if item.key is not None)
+    return [f"{code}{_times(count)}" for code, count in found.items()]
 
 
 def _codes_of(codes: Document, module: Document) -> list[str]:

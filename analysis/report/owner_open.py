@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from analysis.compare.codes import modules_of, was_read
 from analysis.compare.families import families_named, family_of
 from analysis.compare.model import Change, CodeChange, Document, ItemVerdict
+from analysis.compare.requirements import own_test_of
 from analysis.data import label_of
 from analysis.report.case import CaseMaterial
 from analysis.report.onboard import failed_tests
@@ -66,9 +67,11 @@ def waiting(material: CaseMaterial) -> Iterator[str]:
         ):
             if codes := comparison.of(change):
                 yield f"{words}: {_codes(codes)}."
-        only = erased_only(material)
+        only, still = erased_only(material), still_there(material)
         yield from (_erased(change, material) for change in only)
-        told = {c.key for c in only}
+        for left in still:
+            yield f"{_with_meaning(left)} was not worked on as far as stated: find its cause."
+        told = {c.key for c in (*only, *still)}
         yield from _open_items([i for i in comparison.repair if i.key not in told], material)
         yield from (i.limit for i in comparison.repair if i.kind == "work" and i.limit)
     incomplete = sorted(_incomplete(readiness))
@@ -102,17 +105,22 @@ def _unread(material: CaseMaterial) -> Iterator[str]:
 
 
 def _erased(change: CodeChange, material: CaseMaterial) -> str:
-    meaning = f" ({change.meaning})" if change.meaning else ""
-    text = f"{change.code}{meaning} was erased, not repaired as far as stated."
+    text = f"{_with_meaning(change)} was erased, not repaired as far as stated."
     failed = failed_tests(change.address, change.code, material.tests_before)
     if failed:
         text += f" The car's own test had failed: {'; '.join(t.monitor for t in failed)}."
-    complete = _test_complete(change, material.after.readiness)
+    complete = own_test_of(change.key, material.after)
+    if complete is None:
+        complete = _test_complete(change, material.after.readiness)
     if complete:
         return f"{text} Its test has run since without setting it again; watch whether it stays so."
     if complete is None:
         return f"{text} Whether its test has run since is not known: expect it back."
     return f"{text} Its test has not run since the erase: expect it back."
+
+
+def _with_meaning(change: CodeChange) -> str:
+    return f"{change.code} ({change.meaning})" if change.meaning else change.code
 
 
 def _test_complete(change: CodeChange, readiness: Document | None) -> bool | None:
