@@ -179,6 +179,12 @@ def test_an_adapter_that_hides_the_source_cannot_tell_who_answered():
     assert "does not tell from where" in found.remarks[0]
 
 
+def test_nor_where_the_engine_answers_from_nowhere_too():
+    bus = ModuleBus({"7B0": FakeModule("unknown"), "7E0": FakeModule("unknown")}, engine="unknown")
+    found = find(bus)
+    assert [remark[:26] for remark in found.remarks] == ["a module answers at 7B0, a"]
+
+
 def test_only_answers_are_kept_in_memory():
     bus = ModuleBus({"7B0": FakeModule("7B8")})
     client = connected(bus)
@@ -211,6 +217,14 @@ def test_an_adapter_that_hears_one_address_at_a_time_may_miss_some_and_that_is_t
     found = find(bus)
     assert pairs(found) == [("7B0", "7B8")]
     assert module_search.USUAL_ONLY in found.not_reached
+
+
+@pytest.mark.parametrize("there", [False, True])
+def test_a_filter_without_effect_proves_no_silence(there):
+    bus = ModuleBus({"7B0": FakeModule("7B8")} if there else {})
+    bus.obeys_filter = False  # type: ignore[attr-defined]
+    found = find(bus)
+    assert (module_search.UNHEARD in found.not_reached) is not there
 
 
 def test_ctrl_c_keeps_what_was_found():
