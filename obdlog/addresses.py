@@ -15,6 +15,10 @@ ENGINE = "engine control"
 
 TRANSMISSION = "transmission control"
 
+LEGISLATED_REQUESTS = frozenset(f"{number:03X}" for number in range(0x7E0, 0x7E8))
+LEGISLATED_RESPONSES = frozenset(f"{number:03X}" for number in range(0x7E8, 0x7F0))
+"""11-bit identifiers at which the legislated modules are asked, and from which they answer."""
+
 _CAN_11 = {0x7E8: ENGINE, 0x7E9: TRANSMISSION}
 
 

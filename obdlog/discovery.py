@@ -23,7 +23,6 @@ from obdlog.module_search import (
     Progress,
     Search,
     candidates,
-    legislated,
     sources_of,
 )
 from obdlog.modules import Module, module_at, usual_request, usual_response
@@ -35,7 +34,6 @@ __all__ = [
     "estimate_s",
     "find_modules",
     "find_one",
-    "legislated",
     "recorded_modules",
     "recorded_shared",
     "require_stationary",

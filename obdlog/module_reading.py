@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
+from obdlog import survey
 from obdlog.addresses import on_older_bus
 from obdlog.client import Client
-from obdlog.discovery import legislated
 from obdlog.model import Exchange
 from obdlog.module_dialogue import DEFAULT, EXTENDED, Dialogue
 from obdlog.module_search import sources_of
@@ -71,7 +71,7 @@ def read_legislated(client: Client, *, progress: Progress = lambda _: None) -> N
     The generic services tell codes that count for emissions; a module may hold others.
     """
     recorded = _recorded(client)
-    for response in sorted(legislated(client.exchanges)):
+    for response in sorted(survey.legislated(client.exchanges)):
         request = usual_request(response)
         if request is None or on_older_bus(response):  # there the generic services are all
             continue

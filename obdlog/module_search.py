@@ -12,12 +12,14 @@ with the fourth bit clear, is common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from obdlog import survey
+from obdlog.addresses import LEGISLATED_REQUESTS, LEGISLATED_RESPONSES
 from obdlog.client import Client
 from obdlog.errors import NoAnswerError
-from obdlog.model import FUNCTIONAL, UNKNOWN_SOURCE, Exchange, Outcome
+from obdlog.model import UNKNOWN_SOURCE, Exchange, Outcome
 from obdlog.modules import Language, Module, module_at, usual_request
 from obdlog.services.sessions import build_default_session, build_tester_present
 
@@ -37,9 +39,7 @@ MOST_REMARKS = 50
 GIVE_UP_AFTER = 6
 """After so many requests in a row that the road could not carry, the rest is not tried."""
 
-FUNCTIONAL_IDS = frozenset({0x7DF})
-RESPONSE_IDS = frozenset(range(0x7E8, 0x7F0))
-LEGISLATED = frozenset(usual_request(f"{number:03X}") for number in RESPONSE_IDS)
+FUNCTIONAL_REQUESTS = frozenset({"7DF"})
 FIRST_ID, LAST_ID = 0x700, 0x7F7
 OWN_BYTES = frozenset({0x33, 0xF1})
 """Not modules: the address of all of them, and the tester's own (ISO 15765-4)."""
@@ -95,13 +95,6 @@ class Found:
     reached: bool = True
 
 
-def legislated(exchanges: Iterable[Exchange]) -> frozenset[str]:
-    """Return the addresses that answered requests to all modules."""
-    return frozenset(
-        m.source for e in exchanges if e.request.target == FUNCTIONAL for m in e.messages
-    )
-
-
 def sources_of(exchange: Exchange) -> tuple[str, ...]:
     """Return who answered the request, as often as it did; a refusal is an answer.
 
@@ -148,7 +141,7 @@ class Search:
 
     def __post_init__(self) -> None:
         """Leave out what answers requests to all: it is known already."""
-        self._legislated = legislated(self.client.exchanges)
+        self._legislated = survey.legislated(self.client.exchanges)
 
     def ask(self, payload: bytes, request: str, reply_from: str | None) -> Exchange | None:
         """Return the exchange with one address, None where the road cannot carry it."""
@@ -249,7 +242,11 @@ class Search:
     def _note(self, request: str, exchange: Exchange, payload: bytes, before: str) -> None:
         """Keep who answered at `request`, or late at the address that was asked `before`."""
         # Without headers the legislated modules answer from nowhere, too.
-        known = self._legislated if request in LEGISLATED else self._legislated - {UNKNOWN_SOURCE}
+        known = (
+            self._legislated
+            if request in LEGISLATED_REQUESTS
+            else self._legislated - {UNKNOWN_SOURCE}
+        )
         sources = [s for s in sources_of(exchange) if s not in known]
         if not sources:
             if exchange.damaged or exchange.outcome is Outcome.GARBLED:
@@ -324,11 +321,8 @@ def candidates(bits: int) -> tuple[str, ...]:
     """Return the request addresses of one identifier width, likely ones first."""
     if bits == 29:
         return tuple(f"18DA{xx:02X}F1" for xx in range(0x100) if xx not in OWN_BYTES)
-    ids = (
-        number
-        for number in range(FIRST_ID, LAST_ID + 1)
-        if number not in FUNCTIONAL_IDS | RESPONSE_IDS
-    )
     # The usual answer to an identifier comes from eight higher: those are left for later, and
     # left out once a module was heard there.
-    return tuple(f"{number:03X}" for number in sorted(ids, key=lambda n: (bool(n & 8), n)))
+    ids = sorted(range(FIRST_ID, LAST_ID + 1), key=lambda number: (bool(number & 8), number))
+    not_asked = FUNCTIONAL_REQUESTS | LEGISLATED_RESPONSES
+    return tuple(address for number in ids if (address := f"{number:03X}") not in not_asked)

@@ -42,10 +42,10 @@ MAY_IMPORT = {
     "on_uds": PURE | {"survey", "transport.base"},
     "client": PURE | {"survey", "identity", "on_uds", "transport.base"},
     "module_map": LEAVES | {"session.format"},
-    "module_search": PURE | {"client"},
+    "module_search": PURE | {"survey", "client"},
     "discovery": PURE | {"survey", "client", "module_search"},
     "module_dialogue": PURE | {"survey", "client", "module_search"},
-    "module_reading": PURE | {"client", "discovery", "module_dialogue", "module_search"},
+    "module_reading": PURE | {"survey", "client", "module_dialogue", "module_search"},
     "erase": PURE
     | {"survey", "history", "client", "module_reading", "module_dialogue", "case", "session"}
     | {"transport.base", "transport.recording"},

@@ -9,7 +9,7 @@ from typing import Any
 
 import typer
 
-from obdlog import discovery, module_reading
+from obdlog import discovery, module_reading, survey
 from obdlog.addresses import titled
 from obdlog.cli import screen
 from obdlog.cli.road import Road
@@ -214,7 +214,7 @@ def add_modules(
 ) -> None:
     """Add to a document what is to be said of each module, silent ones too, and the search."""
     exchanges = road.client.exchanges
-    legislated = discovery.legislated(exchanges)
+    legislated = survey.legislated(exchanges)
     by_address = by_response(read_ones)
     held = {entry["address"] for entry in document["modules"]}
     for module in (*read_ones, *chosen.found.silent):
@@ -276,7 +276,7 @@ def caution_of(entry: dict[str, Any]) -> str:
 def _recorded(exchanges: Sequence[Exchange], known: Sequence[Module], wanted: Wanted) -> Chosen:
     """Return the modules of a recording, named as a map names them."""
     names = {(m.request, m.response): m for m in known}
-    legislated = discovery.legislated(exchanges)
+    legislated = survey.legislated(exchanges)
     recorded = (m for m in discovery.recorded_modules(exchanges) if m.response not in legislated)
     modules = tuple(names.get((m.request, m.response), m) for m in recorded)
     if wanted.every:

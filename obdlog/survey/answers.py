@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from obdlog.addresses import on_older_bus
+from obdlog.addresses import LEGISLATED_RESPONSES, on_older_bus
 from obdlog.model import FUNCTIONAL, UNKNOWN_SOURCE, Bus, EcuMessage, Exchange, Outcome
 from obdlog.modules import Language, usual_request
 from obdlog.services import refusals
@@ -25,8 +25,6 @@ _LANGUAGES = (
 """Replies that only one language has, the surest first (service 22 exists in both)."""
 
 _CURRENT_DATA = 0x01
-
-_LEGISLATED = frozenset(f"{number:03X}" for number in range(0x7E8, 0x7F0))
 
 
 def classic(exchanges: Iterable[Exchange]) -> list[Exchange]:
@@ -78,8 +76,8 @@ def answered(exchanges: Iterable[Exchange]) -> bool:
     return any(e.outcome in (Outcome.ANSWERED, Outcome.REFUSED) for e in exchanges)
 
 
-def hearing(exchanges: Iterable[Exchange]) -> frozenset[str]:
-    """Return the modules that answered anything that was asked of all."""
+def legislated(exchanges: Iterable[Exchange]) -> frozenset[str]:
+    """Return the addresses that answered anything that was asked of all modules."""
     return frozenset(
         m.source for e in exchanges if e.request.target == FUNCTIONAL for m in e.messages
     )
@@ -91,7 +89,7 @@ def asked_of(exchanges: Sequence[Exchange], address: str, *, hears_all: bool) ->
     What is asked of all reaches it where it once answered that (`hears_all`), or where its
     address says that it must (ISO 15765-4, the older buses).
     """
-    hears = hears_all or address in _LEGISLATED or address == UNKNOWN_SOURCE
+    hears = hears_all or address in LEGISLATED_RESPONSES or address == UNKNOWN_SOURCE
     hears = hears or on_older_bus(address)
     own = {e.request.target for e in exchanges if _meant(e, address)} - {FUNCTIONAL}
     return [

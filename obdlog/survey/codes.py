@@ -21,9 +21,9 @@ from obdlog.survey.answers import (
     addresses,
     asked_of,
     classic,
-    hearing,
     language_of,
     last_answers,
+    legislated,
     request_of,
     without_polls,
 )
@@ -87,7 +87,7 @@ class ModuleCodes:
 def survey_codes(exchanges: Sequence[Exchange], bus: Bus) -> tuple[ModuleCodes, ...]:
     """Return codes, lamp and freeze frames of each module, in address order."""
     exchanges = classic(exchanges)
-    heard = hearing(exchanges)
+    heard = legislated(exchanges)
     asked = without_polls(exchanges)
     answers = last_answers(asked)
     lamps = {s: status.since_clear.lamp for s, status in readiness_by_module(exchanges).items()}
