@@ -6,6 +6,7 @@ Meanings of SocketCAN's error frames: Linux, ``include/uapi/linux/can/error.h``.
 from __future__ import annotations
 
 import errno
+import random
 from collections.abc import Callable
 from typing import Any
 
@@ -360,3 +361,31 @@ class TestOpening:
             CanTransport(parse_url(url))
         assert caught.value.reason is OpenFailure.BAD_URL
         assert "can://" in caught.value.hint
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_whatever_arrives_is_an_outcome_in_bounded_time(plug_in: PlugIn, seed: int) -> None:
+    chance = random.Random(seed)
+    heads = ["", "0", "1", "10", "2", "21", "3", "30", "31", "F", "0441", "037F", "03410C"]
+
+    def noise(_: str) -> list[tuple[float, str]]:
+        frames = []
+        for number in range(chance.randrange(200)):
+            head = chance.choice(heads)
+            text = head + chance.randbytes(8).hex()
+            length = 2 * chance.randrange(9)
+            source = chance.choice(["7E8", "7E8", "7E9", "7EF", "18DAF110", "123"])
+            frames.append((number / 500, f"{source}#{text[:length]}"))
+        return frames
+
+    def always(sent: str) -> list[tuple[float, str]]:
+        flow_control = sent.partition("#")[2].startswith("3")
+        return [] if flow_control or "020100" in sent else noise(sent)
+
+    transport, _ = plug_in({}, always=always)
+    began_s = transport.clock.now_s()
+    for request in (RPM, ONE, ERASE, Request(b"\x22" + bytes(30), "7E0"), Request(b"\x3e", "7B0")):
+        exchange = transport.exchange(request)
+        assert isinstance(exchange.outcome, Outcome)
+        assert len(exchange.messages) <= 3 * MOST_MESSAGES
+    assert transport.clock.now_s() - began_s < 5 * 2 * LONGEST_S
