@@ -18,7 +18,8 @@ from obdlog.erase.evidence import left_out
 from obdlog.erase.orders import generic_order, module_order
 from obdlog.erase.result import next_steps
 from obdlog.erase.sending import send_erase
-from obdlog.model import Bus, Generation, Request
+from obdlog.errors import LinkClosedError
+from obdlog.model import FUNCTIONAL, Bus, Generation, Request
 from obdlog.module_reading import read_in_session, read_modules
 from obdlog.modules import Language, Module, System
 from obdlog.session.format import SessionHeader
@@ -122,6 +123,33 @@ def test_an_engine_that_starts_between_two_erases_stops_the_second(tmp_path):
     assert erases(bus) == [("7B0", "14FFFFFF")]
     assert "engine runs" in str(erasure.trouble)
     assert [(m.address, m.accepted) for m in erasure.modules] == [("7B8", True)]
+
+
+def test_legislated_modules_whose_erase_was_not_sent_are_named(erase):
+    def stop(request: Request) -> None:
+        if request.service == 0x14:
+            raise LinkClosedError("the link is gone")
+
+    _, erasure, _ = erase({"7B0": brake(LISTED, EMPTY)}, (BRAKE,), hook=stop)
+    assert [(m.address, m.sent) for m in erasure.modules] == [("7B8", True), ("7E8", False)]
+    steps = " ".join(next_steps(erasure))
+    assert "engine control (7E8) was not erased: what went wrong before came first." in steps
+
+
+def test_who_was_merely_heard_in_a_search_is_no_part_of_an_erase(tmp_path):
+    bus = ModuleBus({"765": FakeModule("76D")}, generic=dict(ENGINE_TABLE) | {"04": "44"})
+    client = Client(bus)
+    client.read_codes()
+    client.ask(b"\x3e\x00", purpose="search", target="765", reply_from="76D")
+    before = survey.survey_codes(client.exchanges, Bus.CAN)
+    assert [m.address for m in before] == ["76D", "7E8"]
+    bus.requests.clear()
+    path = tmp_path / "after.session.jsonl"
+    with SessionWriter(path, SessionHeader(version=1), bus.clock) as session:
+        erasure = send_erase(bus, session, before, [GENERIC])
+    assert [m.address for m in erasure.modules] == ["7E8"]
+    assert erasure.known
+    assert bus.asked_of(FUNCTIONAL).count("03") == 1  # nobody is missed
 
 
 def test_a_module_alone_leaves_the_legislated_ones_as_they_are(erase):

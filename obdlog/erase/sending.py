@@ -69,6 +69,8 @@ def send_erase(
     KeyboardInterrupt
         An erase may have gone out; the session says so.
     """
+    # Who was merely heard in a search was not read, and no erase goes there.
+    before = [m for m in before if m.answered or m.error]
     recording = RecordingTransport(transport, session)
     guard = Client(recording)
     sent: list[tuple[EraseOrder, Exchange]] = []
@@ -104,7 +106,24 @@ def send_erase(
         if order.module is not None and order not in went_out:
             left_out.setdefault(order.module, NOT_SENT)
     results = _results(sent, before, after, left_out, guard.bus)
-    return Erasure(results, after, trouble)
+    if any(order.module is None and order not in went_out for order in orders):
+        alone = {m.response for m in left_out}
+        alone |= {order.module.response for order in orders if order.module is not None}
+        results += tuple(_not_sent(m) for m in before if m.address not in alone)
+    return Erasure(tuple(sorted(results, key=lambda m: m.address)), after, trouble)
+
+
+def _not_sent(module: ModuleCodes) -> ModuleErasure:
+    """Return the entry of a legislated module whose erase did not go out."""
+    return ModuleErasure(
+        address=module.address,
+        name=module.name,
+        accepted=None,
+        refusal=NOT_SENT,
+        before=_texts(module),
+        after=None,
+        sent=False,
+    )
 
 
 @contextlib.contextmanager
