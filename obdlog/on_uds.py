@@ -88,9 +88,8 @@ def joined(request: Request, parts: Sequence[Exchange]) -> Exchange:
 
 def ask_codes(client: Client) -> None:
     """Ask confirmed and pending codes in one report, and permanent ones."""
-    mask = trouble_reports.CONFIRMED_MASK | trouble_reports.PENDING_MASK
-    client.ask(trouble_reports.build_functional_report(mask), purpose="codes")
-    client.ask(trouble_reports.build_permanent_report(), purpose="codes")
+    for request in obd_on_uds.CODE_REQUESTS:
+        client.ask(request, purpose="codes")
 
 
 def ask_stored(client: Client) -> None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from obdlog.model import Generation, Request
 from obdlog.modules import Language, Module
-from obdlog.services import trouble_reports
+from obdlog.services import obd_on_uds, trouble_reports
 from obdlog.services.older_codes import build_older_clear
 from obdlog.services.requests import build_clear
 
@@ -38,9 +38,7 @@ def generic_order(generation: Generation) -> EraseOrder:
     ----------
     SAE J1979 service 04; SAE J1979-2: ISO 14229-1 service 14 with group FFFF33 (emissions).
     """
-    payload = build_clear()
-    if generation is Generation.ON_UDS:
-        payload = trouble_reports.build_clear_group(trouble_reports.EMISSIONS_GROUP)
+    payload = obd_on_uds.ERASE if generation is Generation.ON_UDS else build_clear()
     return EraseOrder(Request(payload, purpose=PURPOSE))
 
 

@@ -38,12 +38,11 @@ CURRENT_DATA, ONBOARD_TESTS, VEHICLE_INFO = 0x01, 0x06, 0x09
 FAMILIES = {CURRENT_DATA: 0xF4, ONBOARD_TESTS: 0xF6, VEHICLE_INFO: 0xF8}
 """Service of SAE J1979 → first byte of the identifiers that took its place."""
 
-CODE_REQUESTS = {
-    0x03: build_functional_report(CONFIRMED_MASK),
-    0x07: build_functional_report(PENDING_MASK),
-    0x0A: build_permanent_report(),
-}
-"""Service of SAE J1979 → the report of service 19 that took its place."""
+CODE_REQUESTS = (
+    build_functional_report(CONFIRMED_MASK | PENDING_MASK),
+    build_permanent_report(),
+)
+"""The reports of service 19 that took the place of services 03 and 07 (one for both) and 0A."""
 
 ERASE = build_clear_group(EMISSIONS_GROUP)
 """What took the place of service 04: see `registry.changes_vehicle`."""
@@ -136,21 +135,6 @@ def classic_exchange(exchange: Exchange) -> Exchange:
         for m in exchange.messages
     )
     return replace(exchange, request=replace(exchange.request, payload=classic), messages=messages)
-
-
-def classic_record(ask: str, got: str) -> tuple[str, str] | None:
-    """Return request and reply of a recorded line, in hexadecimal, in the words of SAE J1979.
-
-    None where they have none, or are no hexadecimal.
-    """
-    try:
-        request, reply = bytes.fromhex(ask), bytes.fromhex(got)
-    except ValueError:
-        return None
-    classic, shown = classic_request(request), classic_payload(request, reply)
-    if classic is None or shown is None:
-        return None
-    return classic.hex().upper(), shown.hex().upper()
 
 
 def joined(request: bytes, replies: Sequence[bytes]) -> bytes | None:

@@ -28,8 +28,7 @@ STORED_WITH_STATUS, STORED_TWO_BYTES = 0x00, 0x02
 """What service 18 is asked for: stored codes; the same with the codes' digits hexadecimal."""
 
 ALL_GROUPS = 0xFF00
-POWERTRAIN, CHASSIS, BODY, NETWORK = 0x0000, 0x4000, 0x8000, 0xC000
-"""Groups of codes, by the letter that they begin with."""
+"""The group that holds every code."""
 
 SUPPORTED_WITH_STATUS, SUPPORTED_TWO_BYTES = 0x01, 0x03
 """The same for every code that a module could set, whether it did or not."""

@@ -47,12 +47,6 @@ BUSES: dict[str, BusKind] = {kind.name: kind for kind in _KINDS}
 BY_NUMBER: dict[str, BusKind] = {kind.number: kind for kind in _KINDS}
 
 
-def of_width(kind: BusKind, id_bits: int) -> BusKind:
-    """Return the CAN bus of the same speed with identifiers of that width."""
-    found = (k for k in _KINDS if k.id_bits == id_bits and k.bit_rate == kind.bit_rate)
-    return next(found)
-
-
 FUNCTIONAL_11 = 0x7DF
 FUNCTIONAL_29 = 0x18DB33F1
 TESTER = 0xF1

@@ -8,7 +8,7 @@ FAILED, FAILED_CYCLE, PENDING, CONFIRMED = 0x01, 0x02, 0x04, 0x08
 UNTESTED, FAILED_SINCE, UNTESTED_CYCLE, LAMP = 0x10, 0x20, 0x40, 0x80
 """Bits of a status byte (ISO 14229-1)."""
 
-OLDER_UNTESTED, OLDER_STORED, OLDER_THERE, OLDER_LAMP = 0x10, 0x20, 0x40, 0x80
+OLDER_UNTESTED, OLDER_STORED, OLDER_THERE = 0x10, 0x20, 0x40
 """Bits of a status byte (ISO 14230-3, from memory): stored alone is history, both is present."""
 
 

@@ -43,7 +43,7 @@ Report = ReadDTCInformation.Subfunction
         (older_codes.build_older_codes(older_codes.STORED_TWO_BYTES), "1802FF00"),
         (older_codes.build_older_status(), "17FF00"),
         (older_codes.build_older_status(0x0123), "170123"),
-        (older_codes.build_older_plain(older_codes.CHASSIS), "134000"),
+        (older_codes.build_older_plain(0x4000), "134000"),
         (older_codes.build_older_clear(), "14FF00"),
         (sessions.build_tester_present(), "3E00"),
         (sessions.build_tester_present(OLDER), "3E01"),

@@ -12,7 +12,6 @@ from obdlog.services.current_data import parse_current_data
 from obdlog.services.obd_on_uds import (
     classic_exchange,
     classic_payload,
-    classic_record,
     classic_request,
     joined,
     uds_requests,
@@ -123,18 +122,10 @@ def test_answers_to_the_parts_of_one_request_become_one() -> None:
     assert joined(b"\x01\x0c", [b"\x7f\x01\x31"]) is None
 
 
-def test_recorded_lines_without_touching_bytes() -> None:
-    assert classic_record("22F40C", "62F40C1AF8") == ("010C", "410C1AF8")
-    assert classic_record("22F40CF405", "62F40C1AF8F4057B") == ("010C05", "410C1AF8057B")
-    assert classic_record("22F40C", "7F2231") == ("010C", "7F0131")
-    for ask, got in (("010C", "410C1AF8"), ("22F190", "62F190"), ("22F4ZZ", ""), ("22F40C", "62F")):
-        assert classic_record(ask, got) is None
-
-
 def test_the_table_of_what_corresponds() -> None:
     """SAE J1979-2 as public sources state it: 19 42 33 with status and severity, 19 55, 14."""
-    asked = {service: made.hex().upper() for service, made in obd_on_uds.CODE_REQUESTS.items()}
-    assert asked == {0x03: "194233081E", 0x07: "194233041E", 0x0A: "195533"}
+    asked = [made.hex().upper() for made in obd_on_uds.CODE_REQUESTS]
+    assert asked == ["1942330C1E", "195533"]
     assert obd_on_uds.ERASE.hex().upper() == "14FFFF33"
 
 
@@ -153,7 +144,6 @@ def test_what_comes_out_reads_like_any_classic_answer() -> None:
 def test_random_bytes_are_never_an_error(request_: bytes, reply: bytes) -> None:
     found = classic_payload(request_, reply)
     assert found is None or classic_request(request_) is not None
-    assert classic_record(request_.hex().upper(), reply.hex().upper()) is None or found is not None
 
 
 @given(st.sampled_from([0xF4, 0xF6, 0xF8]), st.integers(0, 255), st.binary(max_size=60))
