@@ -98,6 +98,16 @@ def test_modules_are_found_read_and_listed_beside_the_legislated_ones(run_json, 
     assert any("700–7F7" in text for text in searched["ranges"])
 
 
+def test_where_only_some_modules_were_asked_the_end_says_so(run, car):
+    said = " ".join(
+        run("codes", "--link", "car", "--module", "7B0", "--case", "job").stdout.split()
+    )
+    assert "only those that were named were asked" in said
+    run("codes", "--link", "car", "--every-module", "--case", "job")
+    said = " ".join(run("codes", "--link", "car", "--every-module", "--case", "job").stdout.split())
+    assert "only those that the case remembers were asked" in said
+
+
 @pytest.mark.parametrize("command", ["codes", "vehicle"])
 def test_a_heading_names_the_address_that_answers_and_the_one_that_is_asked(run, car, command):
     output = run(command, "--link", "car", "--every-module").stdout

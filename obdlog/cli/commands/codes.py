@@ -57,6 +57,15 @@ NOT_SEARCHED = (
     "Only modules that answered are listed. What sits behind a gateway, on another bus or sleeps "
     "was not read: nothing here says that it is clean."
 )
+NOT_NAMED = (
+    "Beside the legislated modules only those that were named were asked: nothing here says that "
+    "any other is clean."
+)
+NOT_REMEMBERED = (
+    "Beside the legislated modules only those that the case remembers were asked. What sits behind "
+    "a gateway, on another bus or sleeps was not read: nothing here says that it is clean."
+)
+_ENDS = {"named": NOT_NAMED, "remembered": NOT_REMEMBERED}
 
 
 def run(
@@ -177,7 +186,8 @@ def show(document: dict[str, Any], units: Units = Units.METRIC) -> None:
         screen.say(f"\n{NO_CODE_IS_NOT_PROOF}")
     if "searched" in document:
         every_module.show_searched(document)
-    screen.say(f"\n{NOT_SEARCHED if 'searched' in document else NOT_REACHED}")
+    how = document.get("searched", {}).get("how", "")
+    screen.say(f"\n{_ENDS.get(how, NOT_SEARCHED) if how else NOT_REACHED}")
 
 
 def _show_code(code: dict[str, Any]) -> None:
@@ -187,9 +197,10 @@ def _show_code(code: dict[str, Any]) -> None:
     screen.say_indented(f"{code['judgement']}: {code['because']}", TEXT_COLUMN)
     if code["symptom"]:
         screen.say_indented(f"Symptom: {code['symptom']}", TEXT_COLUMN)
-    if stored := "; ".join(_stored(r) for r in code["records"][:MOST_RECORDS]):
+    bare = [r for r in code["records"] if not r["readings"]]
+    if stored := "; ".join(_stored(r) for r in bare[:MOST_RECORDS]):
         screen.say_indented(
-            f"Stored with it (only the maker defines the bytes): {stored}", TEXT_COLUMN
+            f"Stored with it (what the bytes mean is not public): {stored}", TEXT_COLUMN
         )
     if code["caution"]:
         screen.say_indented(f"Caution: {code['caution']}", TEXT_COLUMN)

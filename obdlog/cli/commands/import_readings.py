@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from obdlog import __version__
+from obdlog.addresses import titled
 from obdlog.cli import screen
 from obdlog.cli.options import JsonOption
 from obdlog.cli.vehicle_options import DisplacementOption, FuelOption
@@ -194,7 +195,7 @@ def _import_capture(
             "Frames": f"{tally.frames} seen, {summary.diagnostic_frames} of them diagnostic",
             "Exchanges": summary.exchanges,
             "Inferred": f"{summary.inferred} without a visible request" * bool(summary.inferred),
-            "Modules": ", ".join(f"{m.address} {m.name}" for m in summary.modules),
+            "Modules": ", ".join(titled(m.name, m.address) for m in summary.modules),
             "Channels": ", ".join(filter(None, summary.channels)),
             "Readings": len(readings.readings),
             "Signals": ", ".join(readings.signals()),
