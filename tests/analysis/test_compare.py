@@ -272,7 +272,9 @@ class TestVerdict:
         before = CaseSide(codes(module("7E8", code("U0100")), module("7EA")))
         lost = CaseSide(codes(module("7E8")), ready(), drive())
         there = CaseSide(codes(module("7E8"), module("7EA")), ready(), drive())
-        assert "gave no codes after the work: engine (7EA)" in [r.evidence for r in verdict_of(before, lost).requirements]
+        assert "gave no codes after the work: engine (7EA)" in [
+            r.evidence for r in verdict_of(before, lost).requirements
+        ]
         assert verdict_of(before, lost).verdict is Verdict.NOT_PROVEN
         assert verdict_of(before, there).verdict is Verdict.PROVEN
 
@@ -332,7 +334,10 @@ class TestVerdict:
 
         one_left = monitor(ready(), ready(address="7E9", components=False))
         assert one_left.met is False
-        assert "(7E8): complete since clearing; transmission control (7E9): not complete" in one_left.evidence
+        assert (
+            "(7E8): complete since clearing; transmission control (7E9): not complete"
+            in one_left.evidence
+        )
         assert monitor(ready(), ready(address="7E9")).met is True
         assert monitor(ready(), ready(address="7E9", components=None)).met is True
 

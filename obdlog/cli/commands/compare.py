@@ -20,6 +20,9 @@ VERDICT = {
     "not-proven": "NOT PROVEN YET",
     "contradicted": "CONTRADICTED by the evidence",
 }
+TELLING = frozenset(
+    {"confirmed", "pending", "permanent", "failing-now", "lamp-requested", "not-tested"}
+)
 MET = {True: "met", False: "NOT MET", None: "not known"}
 
 
@@ -132,10 +135,15 @@ def _codes(title: str, changes: tuple[CodeChange, ...]) -> None:
                 f"{c.code}-{c.failure_type}" if c.failure_type else c.code,
                 titled(c.module, c.address),
                 c.meaning,
-                ", ".join(c.before) or "none",
-                ", ".join(c.after) or "none",
+                _status(c.before),
+                _status(c.after),
             )
             for c in changes
         ),
         title=title,
     )
+
+
+def _status(words: tuple[str, ...]) -> str:
+    """Return the telling part of a status; `codes` and JSON have every bit."""
+    return ", ".join(word for word in words if word in TELLING or len(words) == 1) or "none"

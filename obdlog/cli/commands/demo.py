@@ -108,7 +108,7 @@ def run(
         transport.close()
     clear_command.show(cleared.document())
 
-    _step(3, "Key cycle: which lamps should be out now (obdlog clear --after-key-cycle)")
+    _step(3, "Key cycle: which lamps should be out (clear --after-key-cycle)")
     car.after_key_cycle()
     after_key_cycle.show(_after_key_cycle(car, folder))
 
@@ -125,7 +125,7 @@ def run(
         f"{recording.readings_per_second:.0f} a second, {recording.lost_exchanges} lost."
     )
 
-    _step(5, "Key cycle, read again: what came back, what is complete (codes, readiness)")
+    _step(5, "Key cycle, read every module again (codes, readiness)")
     car.after_key_cycle()
     with _session(car, folder, "codes-after-drive") as road:
         document = _every_module(road, folder)
