@@ -447,3 +447,14 @@ class TestDocuments:
         codes = document["modules"][0]["codes"]
         assert [c["failure_type"] for c in codes] == ["13", "2F"]
         assert all(c["judgement"] and c["because"] for c in codes)
+
+
+def test_a_refusal_that_names_the_session_tells_the_language():
+    refused = Exchange(
+        0.0,
+        Request(b"\x19\x02\xaf", "705"),
+        (EcuMessage("70D", b"\x7f\x19\x7f"),),  # ISO 14229-1: not in the active session
+        Outcome.REFUSED,
+    )
+    assert survey.language_of([refused], "70D") is Language.ISO_14229
+    assert survey.language_of([refused], "7B8") is None

@@ -122,10 +122,25 @@ def request_of(exchanges: Iterable[Exchange], address: str) -> str | None:
         return None
 
 
+_SESSION_REFUSALS = frozenset({0x7E, 0x7F})
+"""Sub-function or service not supported in the active session (ISO 14229-1)."""
+
+
 def language_of(exchanges: Iterable[Exchange], address: str) -> Language | None:
-    """Return the language that a module answered in, None where it answered in neither."""
+    """Return the language that a module answered in, None where it answered in neither.
+
+    Only ISO 14229-1 has refusals that name the session: whoever gives one speaks it.
+    """
+    exchanges = tuple(exchanges)
     spoken = {m.payload[0] for e in exchanges for m in e.positive() if m.source == address}
-    return next((language for reply, language in _LANGUAGES if reply in spoken), None)
+    found = next((language for reply, language in _LANGUAGES if reply in spoken), None)
+    if found is None and any(
+        m.source == address and m.refusal_code in _SESSION_REFUSALS
+        for e in exchanges
+        for m in e.refusals()
+    ):
+        return Language.ISO_14229
+    return found
 
 
 def refusal_meaning(message: EcuMessage, bus: Bus, language: Language | None = None) -> str:
