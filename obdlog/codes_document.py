@@ -9,6 +9,7 @@ from obdlog import identity, survey
 from obdlog.codes.judge import CodeFacts, Evidence, Judgement, judge
 from obdlog.codes.meaning import describe, failure_words
 from obdlog.history import NO_HISTORY, History
+from obdlog.identity import ModuleIdentity
 from obdlog.model import Bus, Exchange, Work
 from obdlog.modules import Module
 from obdlog.services.asked import reading_object, two_digits
@@ -61,13 +62,9 @@ def _module(
     module: ModuleCodes, judgements: Iterator[Judgement], known: Module | None
 ) -> dict[str, Any]:
     """Return one module; its judgements are the next ones, one a code."""
-    language = known.language if known and known.language else module.language
     return {
         "address": module.address,
-        "name": known.name if known else module.name,
-        "request": known.request if known else module.request,
-        "language": language.value if language else None,
-        "system": (known.system.value or None) if known else None,
+        **named_facts(module, known),
         "answered": module.answered,
         "lamp": module.lamp,
         "lamp_source": module.lamp_source,
@@ -88,6 +85,17 @@ def _module(
             "not_tested": module.not_tested,
         },
         "error": module.error,
+    }
+
+
+def named_facts(module: ModuleCodes | ModuleIdentity, known: Module | None) -> dict[str, Any]:
+    """Return name, address and language of a module, as a module map has them where it does."""
+    language = known.language if known and known.language else module.language
+    return {
+        "name": known.name if known else module.name,
+        "request": known.request if known else module.request,
+        "language": language.value if language else None,
+        "system": (known.system.value or None) if known else None,
     }
 
 

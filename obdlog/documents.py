@@ -12,11 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 from obdlog import identity, survey
 from obdlog.addresses import module_name
-from obdlog.codes_document import codes_document, identification_objects
-from obdlog.identity import ModuleIdentity
+from obdlog.codes_document import codes_document, identification_objects, named_facts
 from obdlog.model import NOT_WHOLE, Bus, Exchange
 from obdlog.modules import Module
-from obdlog.on_uds import further_data
 from obdlog.services import scales
 from obdlog.services.objects import info_object, test_object
 from obdlog.services.vehicle_info import VehicleInfo
@@ -139,7 +137,7 @@ def vehicle_document(
     found = identity.survey_vehicle(exchanges, bus)
     known = modules or {}
     context = scales.contexts(exchanges)
-    further = further_data(exchanges)
+    further = survey.further_data(exchanges)
     vin = identity.vin_of(exchanges, bus) or recorded_vin
     checked = check_vin(vin) if vin else None
     return {
@@ -155,7 +153,7 @@ def vehicle_document(
         "modules": [
             {
                 "address": module.address,
-                **_of_map(module, known.get(module.address)),
+                **named_facts(module, known.get(module.address)),
                 "ecu_name": module.ecu_name,
                 "ecu_meaning": module_meaning(module.ecu_name) if module.ecu_name else None,
                 "calibrations": list(module.calibrations),
@@ -176,17 +174,6 @@ def vehicle_document(
             for module in found
         ],
         "unread": unread(exchanges, {0x01, 0x09}),
-    }
-
-
-def _of_map(module: ModuleIdentity, known: Module | None) -> dict[str, Any]:
-    """Return name, address and language of a module, as a module map has them where it does."""
-    language = known.language if known and known.language else module.language
-    return {
-        "name": known.name if known else module.name,
-        "request": known.request if known else module.request,
-        "language": language.value if language else None,
-        "system": (known.system.value or None) if known else None,
     }
 
 

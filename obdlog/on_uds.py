@@ -28,9 +28,6 @@ from obdlog.transport.base import Transport
 if TYPE_CHECKING:
     from obdlog.client import Client
 
-FURTHER = 0xF5
-"""First byte of the identifiers F5xx, current data that SAE J1979 has no PID for."""
-
 MOST_CODES = 32
 """Codes of one module whose stored data are asked for; no car is known to store more frames."""
 
@@ -163,28 +160,13 @@ def ask_further(client: Client) -> None:
 
 
 def _further_request(low: int) -> bytes:
-    return bytes([obd_on_uds.SERVICE, FURTHER, low])
+    return bytes([obd_on_uds.SERVICE, obd_on_uds.FURTHER, low])
 
 
 def _announced(exchange: Exchange) -> frozenset[int]:
     base = exchange.request.payload[2]
-    bitmaps = [
-        m.payload[3:] for m in exchange.positive() if m.payload[1:3] == bytes([FURTHER, base])
-    ]
+    head = bytes([obd_on_uds.FURTHER, base])
+    bitmaps = [m.payload[3:] for m in exchange.positive() if m.payload[1:3] == head]
     return frozenset(
         low for bits in bitmaps if len(bits) == 4 for low in supported_pids(base, bits)
     )
-
-
-def further_data(exchanges: Iterable[Exchange]) -> dict[str, dict[str, bytes]]:
-    """Return per module the bytes behind identifiers F5xx; what they mean is not public."""
-    found: dict[str, dict[str, bytes]] = {}
-    for exchange in exchanges:
-        asked = exchange.request.payload
-        if asked[:2] != bytes([obd_on_uds.SERVICE, FURTHER]) or len(asked) != 3:
-            continue
-        for message in exchange.positive():
-            if asked[2] % BITMAP_STEP and message.payload[1:3] == asked[1:3]:
-                data = found.setdefault(message.source, {})
-                data[asked[1:3].hex().upper()] = message.payload[3:]
-    return dict(sorted(found.items()))

@@ -26,7 +26,7 @@ MAY_IMPORT = {
     "framing": LEAVES | {"tables", "adapter", "transport.base"},
     "services": LEAVES | {"tables", "framing", "codes", "vin"},
     "codes": LEAVES | {"tables", "services"},
-    "links": LEAVES | {"simulator"},
+    "links": LEAVES,
     "session": LEAVES,
     "case": LEAVES | {"session"},
     "transport": PURE | {"links", "session"},
@@ -34,10 +34,9 @@ MAY_IMPORT = {
     "survey": PURE,
     "identity": PURE | {"survey"},
     "history": PURE | {"survey"},
-    "case_history": PURE | {"history", "identity", "survey", "session", "case"},
+    "case_history": PURE | {"history", "identity", "session", "case"},
     "codes_document": PURE | {"survey", "identity", "history"},
-    "documents": PURE
-    | {"survey", "identity", "history", "on_uds", "codes_document", "session.format"},
+    "documents": PURE | {"survey", "identity", "codes_document"},
     "adapter_check": PURE | {"survey", "client", "poll_plan", "transport.base"},
     "on_uds": PURE | {"survey", "transport.base"},
     "client": PURE | {"survey", "identity", "on_uds", "transport.base"},
@@ -50,16 +49,19 @@ MAY_IMPORT = {
     | {"survey", "history", "client", "module_reading", "module_dialogue", "case", "session"}
     | {"transport.base", "transport.recording"},
     "poll_plan": PURE | {"survey", "client"},
-    "recorder": PURE | {"survey", "client", "poll_plan"},
-    "simulator": LEAVES | {"tables", "links.base", "links.multicast"},
+    "recorder": PURE | {"client", "poll_plan"},
+    "simulator": LEAVES | {"tables", "links.multicast"},
 }
 ANALYSIS_MAY = PURE | {"session", "case", "survey", "history", "documents", "module_map"}
 HEAVY = {"numpy", "pandas", "matplotlib", "scipy"}
 NO_IO = {"socket", "threading", "time", "serial", "can", "subprocess", "asyncio"}
 
 
-def imports(path: Path) -> list[tuple[str, bool]]:
-    """Return (module, whether it is at module level and runs) of every import in `path`."""
+def imports(path: Path, *, typing: bool = False) -> list[tuple[str, bool]]:
+    """Return (module, whether it is at module level and runs) of every import in `path`.
+
+    Those for type checkers only count where `typing` is wanted.
+    """
     tree = ast.parse(path.read_text(encoding="utf-8"))
     typing_only = {
         id(node)
@@ -75,7 +77,9 @@ def imports(path: Path) -> list[tuple[str, bool]]:
             names = [a.name for a in node.names]
         elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
             names = [node.module] + [f"{node.module}.{a.name}" for a in node.names]
-        found += [(name, id(node) in top) for name in names if id(node) not in typing_only]
+        found += [
+            (name, id(node) in top) for name in names if typing or id(node) not in typing_only
+        ]
     return found
 
 
@@ -106,6 +110,19 @@ def test_each_part_imports_only_what_its_job_needs(part):
                 if target not in parents:
                     wrong.append(f"{path.name}: {name}")
     assert wrong == []
+
+
+@pytest.mark.parametrize("part", sorted(MAY_IMPORT))
+def test_no_part_may_import_more_than_it_does(part):
+    """Pure packages come as one group; all else that a part may import, it needs."""
+    needed = {
+        name.removeprefix("obdlog.")
+        for path in modules("obdlog")
+        if part_of(path) == part
+        for name, _ in imports(path, typing=True)
+    }
+    spare = MAY_IMPORT[part] - PURE
+    assert {a for a in spare if not any(n == a or n.startswith(f"{a}.") for n in needed)} == set()
 
 
 def test_every_part_is_listed():
@@ -161,16 +178,32 @@ def test_only_the_command_line_prints():
     assert wrong == []
 
 
-def test_reading_codes_loads_neither_pandas_nor_matplotlib():
+NOT_FOR_CODES = {
+    *HEAVY, "analysis", "can", "isotp", "bleak", "serial", "msgpack", "jinja2", "asammdf",
+}  # fmt: skip
+NOT_FOR_HELP = NOT_FOR_CODES | {"asyncio", "obdlog.transport", "obdlog.simulator", "obdlog.capture"}
+CODES = ["codes", "--link", "sim://airbox-repair", "--json"]
+
+
+@pytest.mark.parametrize(
+    ("command", "unwanted"),
+    [
+        (["--help"], NOT_FOR_HELP),
+        (CODES, NOT_FOR_CODES),
+        ([*CODES, "--every-module"], NOT_FOR_CODES),
+    ],
+    ids=["help", "codes", "codes of every module"],
+)
+def test_a_command_loads_only_what_it_needs(command, unwanted):
     script = (
         "import sys\n"
         "from obdlog.cli.app import app\n"
         "try:\n"
-        "    app(['codes', '--link', 'sim://airbox-repair', '--json'])\n"
+        f"    app({command!r})\n"
         "except SystemExit as stop:\n"
         "    assert not stop.code, stop.code\n"
-        "heavy = {'pandas', 'matplotlib', 'scipy'} & set(sys.modules)\n"
-        "assert not heavy, heavy\n"
+        f"loaded = {unwanted!r} & set(sys.modules)\n"
+        "assert not loaded, loaded\n"
     )
     done = subprocess.run(
         [sys.executable, "-c", script], capture_output=True, text=True, timeout=60, check=False

@@ -137,7 +137,7 @@ def test_identity_is_read_from_f8(client):
 
 def test_identifiers_without_a_public_meaning_stay_bytes(client):
     client.read_vehicle()
-    assert on_uds.further_data(client.exchanges) == {ENGINE: {"F502": b"\xbe\xef"}}
+    assert survey.further_data(client.exchanges) == {ENGINE: {"F502": b"\xbe\xef"}}
     document = documents.vehicle_document(client.exchanges, Bus.CAN, "CAN")
     assert document["modules"][0]["further"] == [{"identifier": "F502", "data": "BEEF"}]
 

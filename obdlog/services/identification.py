@@ -21,56 +21,42 @@ REPLY, OLDER_REPLY = 0x62, 0x5A
 class Identification:
     """One thing that a module may say of itself: `key` in JSON, `label` on screen."""
 
-    number: int
     key: str
     label: str
 
 
+_OF_BOTH = {
+    0x90: Identification("vin", "vehicle identification number"),
+    0x91: Identification("hardware_number", "maker's hardware number"),
+    0x92: Identification("supplier_hardware_number", "supplier's hardware number"),
+    0x93: Identification("supplier_hardware_version", "supplier's hardware version"),
+    0x94: Identification("supplier_software_number", "supplier's software number"),
+    0x95: Identification("supplier_software_version", "supplier's software version"),
+    0x96: Identification("approval_number", "exhaust regulation or type approval number"),
+    0x97: Identification("system_name", "system name or engine type"),
+    0x98: Identification("shop_code", "code of the workshop or tester that last wrote to it"),
+    0x99: Identification("programmed", "date of programming"),
+}
+"""Options of service 1A that came again in ISO 14229-1, with F1 before them."""
+
 IDENTIFIERS = {
-    number: Identification(number, key, label)
-    for number, key, label in (
-        (0xF180, "boot_software", "boot software identification"),
-        (0xF181, "application_software", "application software identification"),
-        (0xF182, "application_data", "application data identification"),
-        (0xF186, "active_session", "active diagnostic session"),
-        (0xF187, "part_number", "maker's part number"),
-        (0xF188, "software_number", "maker's software number"),
-        (0xF189, "software_version", "maker's software version"),
-        (0xF18A, "supplier", "supplier"),
-        (0xF18B, "manufactured", "date of manufacture"),
-        (0xF18C, "serial_number", "serial number"),
-        (0xF190, "vin", "vehicle identification number"),
-        (0xF191, "hardware_number", "maker's hardware number"),
-        (0xF192, "supplier_hardware_number", "supplier's hardware number"),
-        (0xF193, "supplier_hardware_version", "supplier's hardware version"),
-        (0xF194, "supplier_software_number", "supplier's software number"),
-        (0xF195, "supplier_software_version", "supplier's software version"),
-        (0xF196, "approval_number", "exhaust regulation or type approval number"),
-        (0xF197, "system_name", "system name or engine type"),
-        (0xF198, "shop_code", "code of the workshop or tester that last wrote to it"),
-        (0xF199, "programmed", "date of programming"),
-        (0xF19D, "installed", "date of installation"),
-        (0xF19E, "description_file", "name of its description file"),
-    )
+    0xF180: Identification("boot_software", "boot software identification"),
+    0xF181: Identification("application_software", "application software identification"),
+    0xF182: Identification("application_data", "application data identification"),
+    0xF186: Identification("active_session", "active diagnostic session"),
+    0xF187: Identification("part_number", "maker's part number"),
+    0xF188: Identification("software_number", "maker's software number"),
+    0xF189: Identification("software_version", "maker's software version"),
+    0xF18A: Identification("supplier", "supplier"),
+    0xF18B: Identification("manufactured", "date of manufacture"),
+    0xF18C: Identification("serial_number", "serial number"),
+    **{0xF100 | option: named for option, named in _OF_BOTH.items()},
+    0xF19D: Identification("installed", "date of installation"),
+    0xF19E: Identification("description_file", "name of its description file"),
 }
 """Identifiers of service 22 that ISO 14229-1 names."""
 
-OLDER_IDENTIFIERS = {
-    number: Identification(number, key, label)
-    for number, key, label in (
-        (0x80, "table", "identification table"),
-        (0x90, "vin", "vehicle identification number"),
-        (0x91, "hardware_number", "maker's hardware number"),
-        (0x92, "supplier_hardware_number", "supplier's hardware number"),
-        (0x93, "supplier_hardware_version", "supplier's hardware version"),
-        (0x94, "supplier_software_number", "supplier's software number"),
-        (0x95, "supplier_software_version", "supplier's software version"),
-        (0x96, "approval_number", "exhaust regulation or type approval number"),
-        (0x97, "system_name", "system name or engine type"),
-        (0x98, "shop_code", "code of the workshop or tester that last wrote to it"),
-        (0x99, "programmed", "date of programming"),
-    )
-}
+OLDER_IDENTIFIERS = {0x80: Identification("table", "identification table"), **_OF_BOTH}
 """Identification options of service 1A that ISO 14230-3 names (from memory)."""
 
 USUAL = (0xF190, 0xF187, 0xF188, 0xF189, 0xF18A, 0xF18C, 0xF191, 0xF195, 0xF197)

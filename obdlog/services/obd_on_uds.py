@@ -38,6 +38,9 @@ CURRENT_DATA, ONBOARD_TESTS, VEHICLE_INFO = 0x01, 0x06, 0x09
 FAMILIES = {CURRENT_DATA: 0xF4, ONBOARD_TESTS: 0xF6, VEHICLE_INFO: 0xF8}
 """Service of SAE J1979 → first byte of the identifiers that took its place."""
 
+FURTHER = 0xF5
+"""First byte of the identifiers F5xx, current data that SAE J1979 has no PID for."""
+
 CODE_REQUESTS = (
     build_functional_report(CONFIRMED_MASK | PENDING_MASK),
     build_permanent_report(),

@@ -30,7 +30,7 @@ STORED_WITH_STATUS, STORED_TWO_BYTES = 0x00, 0x02
 ALL_GROUPS = 0xFF00
 """The group that holds every code."""
 
-SUPPORTED_WITH_STATUS, SUPPORTED_TWO_BYTES = 0x01, 0x03
+SUPPORTED = frozenset({0x01, 0x03})
 """The same for every code that a module could set, whether it did or not."""
 
 REPLIES = {0x58: 3, 0x57: 3, 0x53: 2}
@@ -79,6 +79,11 @@ def build_older_plain(group: int = ALL_GROUPS) -> bytes:
 def build_older_clear(group: int = ALL_GROUPS) -> bytes:
     """Return the request that erases a group of codes (14): see `registry.changes_vehicle`."""
     return bytes([CLEAR]) + _group(group)
+
+
+def asks_for_supported(request: bytes) -> bool:
+    """Return whether a request asks which codes a module could set, not which it did."""
+    return request[:1] == bytes([BY_STATUS]) and len(request) > 1 and request[1] in SUPPORTED
 
 
 def older_status(status: int) -> tuple[str, ...]:

@@ -20,6 +20,7 @@ from obdlog.survey.answers import (
 from obdlog.survey.codes import ModuleCode, ModuleCodes, survey_codes
 from obdlog.survey.data import (
     BITMAP_PIDS,
+    further_data,
     latest_data,
     latest_readings,
     merged_monitors,
@@ -49,6 +50,7 @@ __all__ = [
     "addresses",
     "answered",
     "code_kinds",
+    "further_data",
     "language_of",
     "latest_data",
     "latest_readings",

@@ -6,10 +6,10 @@ from collections.abc import Iterable, Sequence
 
 from obdlog.errors import DecodeError
 from obdlog.model import UNKNOWN_SOURCE, Bus, EcuMessage, Exchange, Reading
-from obdlog.services import scales
+from obdlog.services import obd_on_uds, scales
 from obdlog.services.current_data import parse_current_data, split_current_data
 from obdlog.services.onboard_tests import parse_supported_monitors
-from obdlog.services.requests import supported_pids
+from obdlog.services.requests import BITMAP_STEP, supported_pids
 from obdlog.survey.answers import classic
 from obdlog.tables.decode import EMPTY, Context
 
@@ -119,3 +119,17 @@ def _announced(payload: bytes, request: bytes, bus: Bus) -> Sequence[int]:
         if payload[at] in BITMAP_PIDS:
             pids += supported_pids(payload[at], payload[at + skip : at + skip + 4])
     return pids
+
+
+def further_data(exchanges: Iterable[Exchange]) -> dict[str, dict[str, bytes]]:
+    """Return per module the bytes behind identifiers F5xx; what they mean is not public."""
+    found: dict[str, dict[str, bytes]] = {}
+    for exchange in exchanges:
+        asked = exchange.request.payload
+        if asked[:2] != bytes([obd_on_uds.SERVICE, obd_on_uds.FURTHER]) or len(asked) != 3:
+            continue
+        for message in exchange.positive():
+            if asked[2] % BITMAP_STEP and message.payload[1:3] == asked[1:3]:
+                data = found.setdefault(message.source, {})
+                data[asked[1:3].hex().upper()] = message.payload[3:]
+    return dict(sorted(found.items()))

@@ -44,7 +44,6 @@ _NOT_TESTED_BIT = 0x10
 _FAILED_BITS = 0x2F
 """Failing now, this cycle, pending, confirmed, since clearing."""
 _NO_STORAGE = 0x70
-_SUPPORTED = frozenset({older_codes.SUPPORTED_WITH_STATUS, older_codes.SUPPORTED_TWO_BYTES})
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +171,7 @@ def _mask(request: bytes, kind: int) -> int:
 def _older(request: bytes, payload: bytes, bus: Bus, gathering: _Gathering) -> None:
     gathering.found.read = True
     reply = _read(payload, bus, request, gathering)
-    all_codes = request[0] == older_codes.BY_STATUS and request[1:2] in map(_one_byte, _SUPPORTED)
+    all_codes = older_codes.asks_for_supported(request)
     if all_codes:
         gathering.supported = {(code.text, None) for code in reply.codes}
         gathering.knows_untested = True
@@ -184,10 +183,6 @@ def _older(request: bytes, payload: bytes, bus: Bus, gathering: _Gathering) -> N
                 code.text, None, (CONFIRMED, *code.status), code.status_byte, None, code.symptom
             )
         _add(code, gathering)
-
-
-def _one_byte(number: int) -> bytes:
-    return bytes([number])
 
 
 def _add(code: Code, gathering: _Gathering) -> None:

@@ -23,8 +23,7 @@ def code_kinds(request: bytes) -> frozenset[str]:
     if len(request) == 1 and service in CODE_SERVICES:
         return frozenset({CODE_SERVICES[service]})
     if service in _OLDER:
-        supported = service == older_codes.BY_STATUS and request[1:2] in (b"\x01", b"\x03")
-        return frozenset() if supported else _BOTH
+        return frozenset() if older_codes.asks_for_supported(request) else _BOTH
     if service != trouble_reports.SERVICE or len(request) == 1:
         return frozenset()
     report = request[1]
