@@ -25,7 +25,7 @@ from obdlog.module_search import (
     candidates,
     sources_of,
 )
-from obdlog.modules import Module, module_at, usual_request, usual_response
+from obdlog.modules import Module, is_response, module_at, usual_request, usual_response
 from obdlog.services.sessions import build_default_session, build_tester_present
 
 __all__ = [
@@ -140,7 +140,8 @@ def find_one(client: Client, address: str) -> Module | None:
         Several modules answer there, or the road cannot carry the address.
     """
     search = Search(client, lambda _: None, PATIENT_WAIT_S)
-    requests = [address]
+    # Nothing is sent with an identifier that belongs to a module's own answers.
+    requests = [] if is_response(address) else [address]
     if (other := usual_request(address)) and usual_response(other) == address:
         requests.append(other)
     for request in dict.fromkeys(requests):

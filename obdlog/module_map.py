@@ -22,6 +22,7 @@ from obdlog.modules import (
     is_address,
     is_normal_fixed,
     merged,
+    reaches_all,
     usual_response,
 )
 from obdlog.session.format import printable
@@ -229,6 +230,11 @@ def _module(path: Path, where: str, entry: dict[str, Any]) -> Module:
     if len(response) != len(request) or (response == request and len(request) > 2):
         raise InputFileError(
             f"{path}: {where}request {request} and response {response} do not go together",
+            path=path,
+        )
+    if reaches_all(request) or reaches_all(response):
+        raise InputFileError(
+            f"{path}: {where}{request} or {response} belongs to all modules at once, not to one",
             path=path,
         )
     _check_road(path, where, entry, request, response)

@@ -13,11 +13,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
-from obdlog.addresses import module_name
+from obdlog.addresses import LEGISLATED_RESPONSES, module_name
 
 _ADDRESS = re.compile(r"[0-9A-F]{2}|[0-7][0-9A-F]{2}|[01][0-9A-F]{7}")
 _FIXED_REQUEST = re.compile(r"18DA([0-9A-F]{2})F1")
 _FIXED_RESPONSE = re.compile(r"18DAF1([0-9A-F]{2})")
+_FUNCTIONAL = re.compile(r"7DF|[01][0-9A-F]DB[0-9A-F]{4}")
 _OFFSET = 8
 
 
@@ -69,6 +70,21 @@ def module_at(request: str, response: str) -> Module:
 def is_address(text: str) -> bool:
     """Return whether `text` is a CAN identifier (11 or 29 bit) or an address of an older bus."""
     return _ADDRESS.fullmatch(text) is not None
+
+
+def reaches_all(address: str) -> bool:
+    """Return whether what is sent to `address` reaches every module that there is.
+
+    References
+    ----------
+    ISO 15765-4 for 7DF and 18DB33F1; ISO 15765-2 for the form of functional 29-bit identifiers.
+    """
+    return _FUNCTIONAL.fullmatch(address) is not None
+
+
+def is_response(address: str) -> bool:
+    """Return whether the standard gives `address` to the answers of a module (ISO 15765-4)."""
+    return address in LEGISLATED_RESPONSES or _FIXED_RESPONSE.fullmatch(address) is not None
 
 
 def usual_response(request: str) -> str | None:

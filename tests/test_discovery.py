@@ -364,6 +364,16 @@ def test_an_address_that_the_road_does_not_carry_is_not_said_to_be_silent():
         discovery.find_one(Client(bus), "7B0")
 
 
+@pytest.mark.parametrize(("answers_from", "asked_at"), [("7E9", "7E1"), ("18DAF128", "18DA28F1")])
+def test_nothing_is_sent_with_the_identifier_of_an_answer(answers_from, asked_at):
+    """ISO 15765-4 gives 7E8-7EF and 18DAF1xx to the modules: two senders would disturb the bus."""
+    bus = ModuleBus({asked_at: FakeModule(answers_from)})
+    found = discovery.find_one(Client(bus), answers_from)
+    assert found is not None
+    assert (found.request, found.response) == (asked_at, answers_from)
+    assert {r.target for r in bus.requests} == {asked_at}
+
+
 def test_an_address_of_two_modules_names_none():
     bus = ModuleBus({"740": [FakeModule("748"), FakeModule("74A")]})
     with pytest.raises(NoAnswerError, match="several modules answer at 740"):

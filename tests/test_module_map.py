@@ -83,6 +83,12 @@ def test_an_entry_says_where_a_module_is(tmp_path, entry, expected):
         ('[[module]]\nrequest = "7FA"', "write its response"),
         ('[[module]]\nrequest = "7B0"\nresponse = "7B0"', "do not go together"),
         ('[[module]]\nrequest = "7B0"\nresponse = "18DAF128"', "do not go together"),
+        ('[[module]]\nrequest = "7DF"\nresponse = "7E8"', "belongs to all modules at once"),
+        ('[[module]]\nrequest = "7D0"\nresponse = "7DF"', "belongs to all modules at once"),
+        (
+            '[[module]]\nrequest = "18DB33F1"\nresponse = "18DAF128"',
+            "belongs to all modules at once",
+        ),
         ('[[module]]\nrequest = "7B0"\ncolour = "red"', "'colour' is none of"),
         ('[[modules]]\nrequest = "7B0"', "'modules' is none of module, search"),
         ('module = "7B0"', "[[module]] tables"),

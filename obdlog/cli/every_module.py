@@ -18,7 +18,7 @@ from obdlog.errors import NoAnswerError, RefusedError
 from obdlog.model import Exchange
 from obdlog.module_map import Search, case_map, load_module_map, remember
 from obdlog.module_search import shared_remarks
-from obdlog.modules import Module, System, is_address, merged, named
+from obdlog.modules import Module, System, is_address, merged, named, reaches_all
 
 CAUTIONS = {
     System.RESTRAINTS: "Restraints (airbags, belt tensioners): licensed practice only. Nothing "
@@ -308,6 +308,8 @@ def _named(road: Road, known: Sequence[Module], name: str) -> Module:
             f"no module is called {shown} (known: {names}); an address is written as 7B0 or "
             "18DA28F1"
         )
+    if reaches_all(address):
+        raise typer.BadParameter(f"{address} reaches all modules at once; name one of them")
     module = discovery.find_one(road.client, address)
     if module is None:
         raise NoAnswerError(

@@ -222,6 +222,8 @@ def test_one_module_by_its_address_alone(run_json, car):
     [
         (("--module", "nonsense"), 2, "no module is called nonsense"),
         (("--module", "750"), 4, "no module answers at 750"),
+        (("--module", "7df"), 2, "7DF reaches all modules at once"),
+        (("--module", "18DB33F1"), 2, "18DB33F1 reaches all modules at once"),
         (("--module-map", "map.toml"), 2, "--every-module"),
         (("--extended-session",), 2, "--every-module"),
         (("--search-again", "--module", "7B0"), 2, "--every-module"),
