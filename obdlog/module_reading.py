@@ -11,7 +11,7 @@ from dataclasses import replace
 from obdlog import survey
 from obdlog.addresses import on_older_bus
 from obdlog.client import Client
-from obdlog.model import Exchange
+from obdlog.model import Exchange, Outcome
 from obdlog.module_dialogue import DEFAULT, EXTENDED, Dialogue
 from obdlog.module_search import sources_of
 from obdlog.modules import Module, module_at, usual_request
@@ -21,6 +21,8 @@ from obdlog.services.refusals import OTHER_SESSION
 from obdlog.services.registry import MODULE_CODE_SERVICES
 
 SILENT = "did not answer; nothing is known of it"
+MOST_SPOILT = 3
+"""So many requests are named whose answers were lost on the way."""
 NOT_READ = "its codes were not read; nothing here says that it is clean"
 HEARD_ONLY = "was heard in the search and not read; nothing here says that it is clean"
 _REPORT_REPLY = 0x59
@@ -129,6 +131,12 @@ def notes(exchanges: Sequence[Exchange], module: Module, *, listed: bool) -> tup
         said.append(
             "keeps part of what it stored to the extended session, which --extended-session allows"
         )
+    if spoilt := _spoilt(own):
+        more = " …" if len(spoilt) > MOST_SPOILT else ""
+        said.append(
+            f"{len(spoilt)} of its answers did not arrive whole, so what they hold is not known "
+            f"(to {', '.join(spoilt[:MOST_SPOILT])}{more})"
+        )
     if any(sources_of(e).count(module.response) > 1 for e in own):
         said.append("two modules answer from this address: what is listed may mix both")
     if opened:
@@ -138,6 +146,17 @@ def notes(exchanges: Sequence[Exchange], module: Module, *, listed: bool) -> tup
             else "did not confirm its return to the default session; it returns by itself after 5 s"
         )
     return tuple(said)
+
+
+def _spoilt(own: Sequence[Exchange]) -> list[str]:
+    """Return the requests whose answer was lost on the way, in hexadecimal."""
+    whole = {e.request.payload for e in own if e.messages and not e.damaged}
+    lost = (e for e in own if e.damaged or e.outcome in (Outcome.GARBLED, Outcome.LOST))
+    return list(
+        dict.fromkeys(
+            e.request.payload.hex(" ").upper() for e in lost if e.request.payload not in whole
+        )
+    )
 
 
 def _returned(own: Sequence[Exchange], response: str) -> bool:

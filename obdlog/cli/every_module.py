@@ -192,10 +192,16 @@ def read(
         Whether their codes are wanted, not only who they are.
     legislated
         Whether the legislated modules are asked for their own list of codes too.
+
+    Raises
+    ------
+    RefusedError
+        The extended session is wanted, and the engine runs or may run.
     """
     if legislated and wanted.every:
         module_reading.read_legislated(road.client, progress=screen.progress)
     if wanted.extended and chosen.modules and chosen.how != "recorded":
+        _require_standing_engine(road)
         screen.tell(EXTENDED_CAUTION)
     found = module_reading.read_modules(
         road.client,
@@ -207,6 +213,22 @@ def read(
     if case and chosen.how in ("searched", "named"):
         remember(case, (m for m in found if m.language))
     return found
+
+
+def _require_standing_engine(road: Road) -> None:
+    """Check that no module reports a running engine; where none reports it, the caution stands."""
+    hint = "Switch the engine off, the ignition on; without --extended-session the rest is read."
+    try:
+        running = road.client.engine_speed_rpm()
+    except NoAnswerError as error:
+        raise RefusedError(
+            f"it is not certain that the engine is off: {error}; no extended session was asked for",
+            hint=hint,
+        ) from error
+    if running:
+        raise RefusedError(
+            f"the engine runs at {running:.0f} rpm; no extended session was asked for", hint=hint
+        )
 
 
 def add_modules(

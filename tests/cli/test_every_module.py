@@ -150,6 +150,20 @@ def test_the_extended_session_is_used_only_where_allowed_and_said(run, car):
     assert "10" not in car.services("7B0") | car.services("720")
 
 
+def test_no_extended_session_is_asked_for_while_the_engine_runs(run, car):
+    car.generic["010C"] = "410C0FA0"
+    result = run("codes", "--link", "car", "--every-module", "--extended-session", code=5)
+    assert "the engine runs at 1000 rpm" in " ".join(result.stderr.split())
+    assert "1003" not in car.buses[-1].asked_of("710")
+
+
+def test_answers_that_the_adapter_spoilt_are_said(run):
+    link = ("--link", "sim://airbox-repair?personality=counterfeit", "--module", "7B0")
+    said = " ".join(run("codes", *link).stdout.split())
+    assert "4 of its answers did not arrive whole, so what they hold is not known" in said
+    assert "(to 19 04 40 34 13 FF, 19 0A, 22 F1 90 …)" in said
+
+
 def test_nothing_that_changes_the_car_is_sent(run, car):
     run("codes", "--link", "car", "--every-module")
     asked = {r.payload for r in car.buses[-1].requests if r.target != "functional"}
