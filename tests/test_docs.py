@@ -68,3 +68,23 @@ def test_every_command_module_is_listed():
     folder = ROOT / "obdlog" / "cli" / "commands"
     assert {p.stem for p in folder.glob("*.py")} - {"__init__"} == {e.module for e in COMMANDS}
     assert isinstance(app, typer.Typer)
+
+
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def test_the_developers_page_names_files_that_exist():
+    paths = re.findall(r"`((?:obdlog|analysis|docs|tests)/[\w./]+)`", DEVELOPERS)
+    assert [path for path in paths if not (ROOT / path).exists()] == []
+    assert len(paths) > 20
+
+
+def test_the_developers_page_says_what_every_package_is_for():
+    table = "\n".join(line for line in DEVELOPERS.splitlines() if line.startswith("| `"))
+    first_cells = {name for line in table.splitlines() for name in line.split("|")[1].split("`")}
+    parts = {
+        path.stem if path.is_file() else path.name
+        for path in (ROOT / "obdlog").iterdir()
+        if path.suffix == ".py" or (path / "__init__.py").is_file()
+    }
+    assert parts - {"__init__", "__main__"} <= first_cells
