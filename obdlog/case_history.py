@@ -54,7 +54,7 @@ def read_case_record(folder: Path, warn: Callable[[str], None]) -> CaseRecord:
     vins: list[str] = []
     for path in session_files(folder):
         try:
-            header, asked = _read(path)
+            header, asked = read_asking(path, lambda ask: ask.startswith(_WANTED))
         except SessionFileError as error:
             warn(f"{path.name} is left out of the history: {error}")
             continue
@@ -65,14 +65,28 @@ def read_case_record(folder: Path, warn: Callable[[str], None]) -> CaseRecord:
     return CaseRecord(history_of(exchanges), Work.merged(works), tuple(dict.fromkeys(vins)))
 
 
-def _read(path: Path) -> tuple[SessionHeader, list[Exchange]]:
-    """Return the header and the exchanges about codes and identity: a road test has few."""
+def read_asking(path: Path, wanted: Callable[[str], bool]) -> tuple[SessionHeader, list[Exchange]]:
+    """Return the header of a session, and those of its exchanges that ask what is `wanted`.
+
+    All others are passed over unread: of a road test hardly any is about codes. Those of
+    SAE J1979-2 come in the words of SAE J1979.
+
+    Parameters
+    ----------
+    wanted
+        Takes a request in upper-case hexadecimal.
+
+    Raises
+    ------
+    SessionFileError
+        The session cannot be read.
+    """
     header = SessionHeader(version=1)
     found = []
     for record in iter_records(path):
         if isinstance(record, SessionHeader):
             header = record
-        elif isinstance(record, ExchangeRecord) and record.ask.upper().startswith(_WANTED):
+        elif isinstance(record, ExchangeRecord) and wanted(record.ask.upper()):
             try:
                 found.append(classic_exchange(exchange_from_record(record)))
             except ValueError:

@@ -46,7 +46,8 @@ MAY_IMPORT = {
     "module_dialogue": PURE | {"survey", "client", "module_search"},
     "module_reading": PURE | {"survey", "client", "module_dialogue", "module_search"},
     "erase": PURE
-    | {"survey", "history", "client", "module_reading", "module_dialogue", "case", "session"}
+    | {"survey", "history", "case_history", "client", "module_reading", "module_dialogue"}
+    | {"case", "session"}
     | {"transport.base", "transport.recording"},
     "poll_plan": PURE | {"survey", "client"},
     "recorder": PURE | {"client", "poll_plan"},

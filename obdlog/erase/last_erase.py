@@ -8,19 +8,14 @@ from pathlib import Path
 
 from obdlog import survey
 from obdlog.case import session_files
+from obdlog.case_history import read_asking
 from obdlog.errors import InputFileError, SessionFileError
-from obdlog.history import bus_of
+from obdlog.history import SERVICES, bus_of
 from obdlog.model import FUNCTIONAL, Exchange
-from obdlog.services.obd_on_uds import classic_exchange
-from obdlog.services.registry import ERASE_SERVICES, MODULE_CODE_SERVICES
-from obdlog.session.format import ExchangeRecord, exchange_from_record
-from obdlog.session.reader import iter_records
+from obdlog.services.registry import ERASE_SERVICES
 from obdlog.survey import ModuleCodes
 
-_CODES = tuple(
-    f"{service:02X}"
-    for service in sorted(ERASE_SERVICES | MODULE_CODE_SERVICES | survey.CODE_SERVICES.keys())
-)
+_CODES = tuple(f"{service:02X}" for service in sorted(SERVICES))
 _LAMP = ("0101", "22F401")
 
 
@@ -57,7 +52,7 @@ def find_last_erase(folder: Path, warn: Callable[[str], None]) -> LastErase:
     found: LastErase | None = None
     for path in session_files(folder):
         try:
-            exchanges = _read(path)
+            _, exchanges = read_asking(path, _tells_codes_or_lamp)
         except SessionFileError as error:
             warn(f"{path.name} is left out: {error}")
             continue
@@ -94,15 +89,5 @@ def _pairs(exchanges: Iterable[Exchange]) -> tuple[tuple[str, str], ...]:
     )
 
 
-def _read(path: Path) -> list[Exchange]:
-    """Return the exchanges about codes, lamps and erases: a road test has few."""
-    found = []
-    for record in iter_records(path):
-        if isinstance(record, ExchangeRecord):
-            ask = record.ask.upper()
-            if ask in _LAMP or ask.startswith(_CODES):
-                try:
-                    found.append(classic_exchange(exchange_from_record(record)))
-                except ValueError:
-                    continue  # no hexadecimal: the session's own commands say so
-    return found
+def _tells_codes_or_lamp(ask: str) -> bool:
+    return ask in _LAMP or ask.startswith(_CODES)
