@@ -11,7 +11,7 @@ from dataclasses import replace
 from obdlog import survey
 from obdlog.addresses import on_older_bus
 from obdlog.client import Client
-from obdlog.model import Exchange, Outcome
+from obdlog.model import UNKNOWN_SOURCE, Exchange, Outcome
 from obdlog.module_dialogue import DEFAULT, EXTENDED, Dialogue
 from obdlog.module_search import sources_of
 from obdlog.modules import Module, module_at, usual_request
@@ -157,6 +157,16 @@ def _spoilt(own: Sequence[Exchange]) -> list[str]:
             e.request.payload.hex(" ").upper() for e in lost if e.request.payload not in whole
         )
     )
+
+
+def why_silent(exchanges: Sequence[Exchange], module: Module) -> tuple[str, ...]:
+    """Return why nothing was heard of `module` where that was not its doing."""
+    own = [e for e in exchanges if e.request.target == module.request]
+    if any(m.source == UNKNOWN_SOURCE for e in own for m in e.messages):
+        return (f"something answers at {module.request}, and this road does not tell from where",)
+    # The note of a request that the road could not send says what it cannot.
+    not_sent = (e.note for e in own if e.outcome is Outcome.NO_DATA and "cannot" in e.note)
+    return tuple(dict.fromkeys(f"was not asked: {note}" for note in not_sent))[:1]
 
 
 def _returned(own: Sequence[Exchange], response: str) -> bool:

@@ -250,6 +250,8 @@ def add_modules(
         entry["notes"] = [module_reading.HEARD_ONLY] if entry["alone"] and heard else []
         if known and heard:
             entry["notes"] = list(module_reading.notes(exchanges, known, listed=listed))
+        elif known:
+            entry["notes"] = list(module_reading.why_silent(exchanges, known))
     document["modules"].sort(key=lambda entry: entry["alone"])
     document["searched"] = chosen.document(read_ones)
 

@@ -423,6 +423,16 @@ def test_an_adapter_that_cannot_listen_elsewhere_says_so_and_another_one_searche
     assert len(modules(run_json(*options, SIMULATED))) == 6
 
 
+def test_a_module_that_an_adapter_cannot_reach_is_not_blamed_for_its_silence(run, run_json):
+    options = ("codes", "--every-module", "--case", "job", "--link")
+    run_json(*options, SIMULATED)
+    link = f"{SIMULATED}?personality=fixed-filter"
+    unheard = modules(run_json(*options, link))["7B8"]
+    assert unheard["answered"] is False
+    assert unheard["notes"][0].startswith("was not asked: this adapter cannot be told to listen")
+    assert "was not asked: this adapter" in " ".join(run(*options, link).stdout.split())
+
+
 def test_on_an_older_bus_nothing_is_searched_and_only_the_map_is_tried(run, tmp_path):
     (tmp_path / "map.toml").write_text('[[module]]\nname = "brakes"\nrequest = "28"\n')
     link = ("codes", "--link", "sim://legacy-kwp", "--every-module")
