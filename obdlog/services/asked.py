@@ -48,3 +48,38 @@ def reading_object(reading: Reading) -> JsonObject:
 def two_digits(number: int | None) -> str | None:
     """Return a byte as two hexadecimal digits, None for None."""
     return None if number is None else f"{number:02X}"
+
+
+_REPEATED = {
+    (0x10,): ((1, 1, "session"),),
+    (0x1A,): ((1, 1, "identifier"),),
+    (0x19,): ((1, 1, "report"),),
+    (0x19, 0x1A): ((2, 3, "record"),),
+    (0x19, 0x42): ((2, 2, "group"),),
+    (0x19, 0x55): ((2, 2, "group"),),
+    (0x19, 0x56): ((2, 2, "group"), (3, 5, "readiness group")),
+}
+"""Service, and report of service 19 → which byte of the request stands where in a reply."""
+
+_SILENT = 0x80
+"""Bit of a sub-function that asks for no positive reply, which repeats it without (ISO 14229-1)."""
+
+
+def not_repeated(request: bytes, reply: bytes) -> str:
+    """Return what `reply` should repeat of `request` and does not, empty where nothing."""
+    if request[0] == 0x22 and len(request) % 2:
+        asked = [request[at : at + 2] for at in range(1, len(request), 2)]
+        if reply[1:3] in asked or len(reply) < 3:
+            return ""
+        names = ", ".join(identifier.hex().upper() for identifier in asked[:4])
+        return f"the reply holds identifier {reply[1:3].hex().upper()}, the request asks {names}"
+    places = _REPEATED.get((request[0],), ()) + _REPEATED.get(tuple(request[:2]), ())
+    for place, found, what in places:
+        if place < len(request) and found < len(reply):
+            wanted = {request[place]} | ({request[1] & ~_SILENT} if place == 1 else set())
+            if reply[found] not in wanted:
+                return (
+                    f"the reply holds {what} {reply[found]:02X}, "
+                    f"the request asks {request[place]:02X}"
+                )
+    return ""

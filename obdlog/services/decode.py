@@ -8,6 +8,7 @@ from obdlog.addresses import on_older_bus
 from obdlog.errors import DecodeError, ObdlogError
 from obdlog.model import NEGATIVE_RESPONSE, UNKNOWN_SOURCE, Bus, EcuMessage
 from obdlog.services import current_data, freeze_frame, identifiers
+from obdlog.services.asked import not_repeated
 from obdlog.services.layout import MAX_PAYLOAD
 from obdlog.services.objects import DECODERS, Asked, JsonObject, fill_refusal
 from obdlog.tables.decode import EMPTY, Context
@@ -106,6 +107,9 @@ def _compare(service: int, reply: bytes, asked: Asked, result: JsonObject) -> No
         result["error"] = (
             f"the reply is one of service {service:02X}, the request of {asked.request[0]:02X}"
         )
+        return
+    if reply[0] != NEGATIVE_RESPONSE and (stranger := not_repeated(asked.request, reply)):
+        result["error"] = stranger
         return
     wanted = asked.identifiers(service)
     if service in (0x05, 0x06, 0x09) and wanted and reply[0] != NEGATIVE_RESPONSE:

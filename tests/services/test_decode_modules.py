@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from obdlog.services.decode import decode_line
+from obdlog.model import Bus
+from obdlog.services.decode import decode_line, decode_payload
 
 VIN = b"INVENTED0000CAR01".hex().upper()
 
@@ -117,3 +118,40 @@ def test_no_reply_breaks_the_decoder(first: int, body: bytes, request: bytes, bu
     result = decode_line({"reply": reply.hex(), "request": request.hex() or None, "bus": bus})
     assert result["reply"] == reply.hex().upper()
     assert {"request", "service", "source", "error"} <= result.keys()
+
+
+@pytest.mark.parametrize(
+    ("request_", "reply", "says"),
+    [
+        ("1003", "5001003201F4", "holds session 01, the request asks 03"),
+        ("1A90", "5A91313233", "holds identifier 91, the request asks 90"),
+        ("1902AF", "590AFF0102162F", "holds report 0A, the request asks 02"),
+        ("191A91", "591AFF90056216AF", "holds record 90, the request asks 91"),
+        ("194233081E", "594234FFFE0402056216AF", "holds group 34, the request asks 33"),
+        ("1956330B", "595633FF040C056216AF", "holds readiness group 0C, the request asks 0B"),
+        ("22F190", "62F187313233", "holds identifier F187, the request asks F190"),
+        ("22F40CF40D", "62F4055A", "holds identifier F405, the request asks F40C, F40D"),
+    ],
+)
+def test_a_reply_to_another_question_is_decoded_and_said(request_, reply, says) -> None:
+    """Positive replies repeat session, report, group, record and identifier (ISO 14229-1)."""
+    found = decode_payload(bytes.fromhex(reply), bytes.fromhex(request_))
+    assert says in found["error"]
+    assert found.keys() & {"info", "codes", "readings"}
+
+
+@pytest.mark.parametrize(
+    ("request_", "reply", "bus"),
+    [
+        ("1083", "5003003201F4", Bus.CAN),  # asked for silence and answered all the same
+        ("1089", "5089", Bus.LEGACY),  # ISO 14230-3 numbers its sessions from 80
+        ("1089", "50", Bus.LEGACY),
+        ("3E80", "7E00", Bus.CAN),
+        ("22F405F40C", "62F40C1AF8", Bus.CAN),  # what a module does not have it leaves out
+        ("1902AF", "7F197F", Bus.CAN),
+    ],
+)
+def test_a_reply_to_this_question_is_no_fault(request_, reply, bus) -> None:
+    asked = bytes.fromhex(request_)
+    found = decode_payload(bytes.fromhex(reply), asked, bus)
+    assert found["error"] is None or "the request asks" not in found["error"]
