@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
@@ -14,10 +13,10 @@ from analysis.csv_units import SAME, Conversion, conversion
 from analysis.data import ADAPTER_VOLTAGE, unit_of
 from obdlog.errors import InputFileError, TableError
 from obdlog.tables import signals as signal_table
+from obdlog.toml_file import load_toml
 
 TimeUnit = Literal["s", "ms", "iso"]
 
-LARGEST_MAP_BYTES = 1 << 20
 _PID = re.compile(r"(?:0x|01)?([0-9A-Fa-f]{2})")
 
 
@@ -173,13 +172,7 @@ def load_column_map(path: Path | str) -> ColumnMap:
         When it cannot be read, is not TOML, or makes no sense.
     """
     path = Path(path)
-    try:
-        if path.stat().st_size > LARGEST_MAP_BYTES:
-            raise InputFileError(f"{path} is too large for a column map", path=path)
-        table = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
-        raise InputFileError(f"cannot read the column map {path}: {error}", path=path) from error
-    return column_map_from(table, path)
+    return column_map_from(load_toml(path, "column map"), path)
 
 
 def column_map_from(table: Mapping[str, Any], path: Path) -> ColumnMap:

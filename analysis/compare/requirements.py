@@ -85,7 +85,7 @@ def stayed_away(key: Key, sides: Sides) -> Requirement:
         return Requirement(text, None, "no code reading after the work")
     held = modules_of(sides.after.codes).get(address)
     if not was_read(held):
-        said = str((held or {}).get("error") or "it did not list its codes")
+        said = str((held or {}).get("error") or "no list of its codes")
         return Requirement(text, None, f"{module} was not read after the work: {said}")
     when = _when(sides.after.codes, address)
     left = set(statuses(sides.codes.later.get(key))) - {"permanent"}
@@ -149,6 +149,8 @@ def own_test(key: Key, sides: Sides) -> Requirement:
     ran = own_test_of(key, sides.after)
     if set(statuses(sides.codes.later.get(key))) - {"permanent"}:
         return Requirement(text, False, "the code is stored: what has run has not passed")
+    if ran is None and not was_read(_module_after(address, sides)):
+        return Requirement(text, None, f"{module} was not read after the work")
     if ran is None:
         why = "the module does not say, in what was read, whether this test has run"
         return Requirement(text, None, f"{why}; no standard monitor is tied to this code")
@@ -419,6 +421,9 @@ def _read_after_drive(sides: Sides, addresses: Sequence[str]) -> Requirement:
     after = sides.after
     if after.codes is None or after.data is None:
         return Requirement(text, None, "no code reading after the work")
+    unread = [a for a in addresses if not was_read(_module_after(a, sides))]
+    if unread:
+        return Requirement(text, None, f"not read after the work: {sides.titles(unread)}")
     late = after.read_late
     if after.read_after_drive and (late is None or late.issuperset(addresses)):
         return Requirement(text, True, "read in a later session of this case")

@@ -12,6 +12,7 @@ from analysis.report.case import CaseMaterial
 from analysis.report.owner_open import erased_only, still_there, waiting
 from analysis.report.words import counted, listed
 from analysis.report.words import plain_module as name_of
+from obdlog.model import UNKNOWN_SOURCE
 
 IF_A_LAMP_RETURNS = (
     "Red lamp, or a warning for oil pressure, overheating, brakes or steering: stop as soon as it "
@@ -227,10 +228,22 @@ def _done(material: CaseMaterial) -> Iterator[str]:
         times = len(material.erased_at)
         again = f" The case shows {times} erases." if times > 1 else ""
         yield f"The stored codes were saved first and then erased.{again}"
+        if left := list(_not_erased(material)):
+            yield f"Not erased: what is stored in {', '.join(left)}."
     if material.erases_unanswered:
         yield "An erase of the codes was sent; whether the car carried it out is not known."
     if not (work.unplugged or work.replaced or material.erased_at or material.erases_unanswered):
         yield "No work was noted."
+
+
+def _not_erased(material: CaseMaterial) -> Iterator[str]:
+    """Yield the modules with codes of which no accepted erase is on record."""
+    if not material.erased_modules or UNKNOWN_SOURCE in material.erased_modules:
+        return
+    holding = dict.fromkeys(address for address, _, _ in present_codes(material.before.codes))
+    for address in holding:
+        if address not in material.erased_modules:
+            yield name_of(modules_of(material.before.codes)[address])
 
 
 def _clear(material: CaseMaterial) -> Iterator[str]:

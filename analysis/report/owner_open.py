@@ -63,7 +63,7 @@ def waiting(material: CaseMaterial) -> Iterator[str]:
             (Change.REMAINING, "Still stored, or stored again"),
             (Change.LAMP_WAITS, "Erased, with a lamp that waits for a key cycle or a drive"),
             (Change.NEW, "New since the first reading"),
-            (Change.NOT_READ_AGAIN, "Not looked for again, because the module did not answer"),
+            (Change.NOT_READ_AGAIN, "Not looked for again, or not answered"),
         ):
             if codes := comparison.of(change):
                 yield f"{words}: {_codes(codes)}."

@@ -243,7 +243,7 @@ def test_map_from_toml(tmp_path):
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("time = ", "cannot read the column map"),
+        ("time = ", "not valid TOML"),
         ('time = "t"\ncolour = 1', "unknown entries: colour"),
         ("time = 5", "time is not of the right kind"),
         ('time = "t"', "needs either"),

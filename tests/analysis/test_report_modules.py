@@ -107,6 +107,7 @@ class TestLampsThatWait:
         assert item(material, "C0034").verdict == "not-proven"
         said = requirement(material, "C0034", "neither stored").evidence
         assert "no erase of brake control (7B8) is on record" in said
+        assert "Not erased: what is stored in brake control." in build_report(material)
 
 
 class TestOwnTest:
