@@ -15,7 +15,7 @@ from obdlog.services.obd_on_uds import classic_request
 from obdlog.services.registry import changes_vehicle
 from obdlog.session.reader import Session, read_session
 from obdlog.transport.base import BusProtocol
-from obdlog.transport.samples import Samples, build_answer, items_of
+from obdlog.transport.samples import Samples, build_answer, items_of, one_list
 
 PACES = ("fast", "recorded")
 NOT_RECORDED = "not in this recording"
@@ -35,7 +35,8 @@ class PlaybackTransport:
 
     A request that was recorded gets its recorded answers in order, the last one again and again
     once they are used up. One that was not is answered from the same question asked of other
-    addresses, or, for current data and service 02, from the same PIDs in other requests.
+    addresses, or, for current data and service 02, from the same PIDs in other requests, or, for
+    codes of SAE J1979-2, from the same report with other status masks.
     Anything else is no data, with a note.
 
     Parameters
@@ -129,7 +130,12 @@ class PlaybackTransport:
                 "a recording cannot be changed or erased",
                 hint="Use --link with an adapter that is plugged into the car.",
             )
-        found = self._exact(request) or self._by_address(request) or self._by_pid(request)
+        found = (
+            self._exact(request)
+            or self._by_address(request)
+            or self._by_pid(request)
+            or self._by_mask(request)
+        )
         if found is None:
             at_s = self.clock.now_s()
             # Thousands of addresses may be searched; no loop over time asks one module alone.
@@ -200,12 +206,36 @@ class PlaybackTransport:
             return None
         return self._samples.answer(request, source)
 
+    def _by_mask(self, request: Request) -> Exchange | None:
+        """Return what was listed for other status masks that together hold the one asked for."""
+        asked = request.payload
+        if request.target != FUNCTIONAL or asked[:2] != _GROUP_REPORT or len(asked) != 5:
+            return None
+        alike = [
+            payload
+            for payload, _ in self._recorded
+            if len(payload) == 5 and payload[:3] == asked[:3] and not asked[4] & ~payload[4]
+        ]
+        held = 0
+        for payload in alike:
+            held |= payload[3]
+        if asked[3] & ~held:
+            return None
+        parts = [Request(payload) for payload in dict.fromkeys(alike) if payload[3] & asked[3]]
+        found = [e for part in parts if (e := self._exact(part) or self._by_address(part))]
+        if not found:
+            return None
+        return build_answer(found[-1].at_s, request, one_list(m for e in found for m in e.messages))
+
     def _source_of(self, target: str) -> str | None:
         try:
             return response_address(self.protocol, target) if self.protocol else None
         except ValueError:
             return None
 
+
+_GROUP_REPORT = b"\x19\x42"
+"""Codes of a functional group: then the group, a status mask and a severity mask."""
 
 _ON_UDS_REPLIES = frozenset(
     {b"\x62\xf4", b"\x62\xf6", b"\x62\xf8", b"\x59\x42", b"\x59\x55", b"\x59\x56"}

@@ -102,3 +102,30 @@ def build_answer(at_s: float, request: Request, messages: tuple[EcuMessage, ...]
         refused = all(m.refused for m in messages)
         outcome = Outcome.REFUSED if refused else Outcome.ANSWERED
     return Exchange(at_s, request, messages, outcome)
+
+
+_LIST_HEAD, _LIST_RECORD = 6, 5
+"""Bytes of a list of codes of SAE J1979-2 (19 42), and of each code: severity, code, status."""
+
+
+def one_list(messages: Iterable[EcuMessage]) -> tuple[EcuMessage, ...]:
+    """Return the lists of each module as one, each code once and as it was listed last."""
+    heads: dict[str, EcuMessage] = {}
+    records: dict[str, dict[bytes, bytes]] = defaultdict(dict)
+    refusals: dict[str, EcuMessage] = {}
+    for message in messages:
+        if message.refused:
+            refusals[message.source] = message
+            continue
+        heads[message.source] = message
+        body = message.payload[_LIST_HEAD:]
+        for at in range(0, len(body), _LIST_RECORD):
+            record = body[at : at + _LIST_RECORD]
+            records[message.source][record[1:4]] = record
+    lists = [
+        EcuMessage(
+            source, head.payload[:_LIST_HEAD] + b"".join(records[source].values()), head.after_s
+        )
+        for source, head in heads.items()
+    ]
+    return (*lists, *(m for source, m in refusals.items() if source not in heads))

@@ -168,3 +168,37 @@ def test_a_search_through_a_recording_takes_no_time(path):
     assert found == ["7B0"]
     assert transport.clock.now_s() < 0.1
     assert ask(transport, "3E00", "701").note == NOT_RECORDED
+
+
+CONFIRMED = ("194233081E", "594233FFFE04" + "0201711108" + "020102160F")
+PENDING = ("194233041E", "594233FFFE04" + "020102160E" + "0203012904")
+
+
+@pytest.mark.parametrize(
+    ("lists", "found"),
+    [
+        ((CONFIRMED, PENDING), "594233FFFE04" + "0201711108" + "020102160E" + "0203012904"),
+        (((CONFIRMED[0][:6] + "FF1E", CONFIRMED[1]),), CONFIRMED[1]),
+        (((CONFIRMED[0][:6] + "0CFF", CONFIRMED[1]),), CONFIRMED[1]),
+        ((CONFIRMED,), None),  # who asked for confirmed ones only, knows nothing of pending ones
+        (((CONFIRMED[0][:6] + "0C02", CONFIRMED[1]),), None),
+        (((CONFIRMED[0][:4] + "D00C1E", CONFIRMED[1]),), None),
+    ],
+    ids=["two together", "more bits", "more severities", "too few", "severities", "another group"],
+)
+def test_codes_are_found_whatever_masks_another_tester_asked_with(path, lists, found):
+    """The mask of 19 42 only chooses among codes; each carries its whole status (ISO 14229-1)."""
+    rows = [(n, ask_, "functional", (("7E8", got),)) for n, (ask_, got) in enumerate(lists)]
+    recorded(path, *rows)
+    transport = PlaybackTransport(path)
+    transport.connect()
+    messages = ask(transport, uds_car.CODES_REPORT).messages
+    assert [m.payload.hex().upper() for m in messages] == ([found] if found else [])
+
+
+def test_a_refused_list_stays_refused(path):
+    recorded(path, (0.0, "194233081E", "functional", (("7E8", "7F1931"),)),
+             (1.0, "194233041E", "functional", (("7E8", "7F1931"),)))  # fmt: skip
+    transport = PlaybackTransport(path)
+    transport.connect()
+    assert ask(transport, uds_car.CODES_REPORT).outcome is Outcome.REFUSED
