@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -11,9 +10,9 @@ from typing import Any
 from obdlog.errors import InputFileError
 from obdlog.model import Work
 from obdlog.session.format import printable
+from obdlog.toml_file import load_toml
 
 FACTS_FILE = "case.toml"
-LARGEST_FACTS_FILE = 1_000_000
 SESSION_SUFFIXES = (".session.jsonl", ".session.jsonl.gz", ".session.jsonl.zst")
 
 _NUMBERED = re.compile(r"^(\d+)-")
@@ -46,21 +45,7 @@ def load_case_facts(folder: Path) -> CaseFacts:
         The file is not UTF-8 TOML, is absurdly large, or a field has the wrong type.
     """
     path = folder / FACTS_FILE
-    try:
-        raw = path.read_bytes()
-    except FileNotFoundError:
-        return CaseFacts()
-    except OSError as error:
-        raise InputFileError(f"{path} cannot be read: {error.strerror}", path=path) from error
-    if len(raw) > LARGEST_FACTS_FILE:
-        raise InputFileError(f"{path} is larger than any case file should be", path=path)
-    try:
-        content = tomllib.loads(raw.decode("utf-8"))
-    except (ValueError, RecursionError) as error:
-        # ValueError covers bytes that are not UTF-8, TOML that is none, and a number with more
-        # digits than Python takes.
-        raise InputFileError(f"{path} is not valid TOML: {error}", path=path) from error
-    return _facts(path, content)
+    return _facts(path, load_toml(path, "case file", may_be_missing=True))
 
 
 def _facts(path: Path, content: dict[str, Any]) -> CaseFacts:

@@ -6,7 +6,6 @@ describes the file for people.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -26,9 +25,9 @@ from obdlog.modules import (
     usual_response,
 )
 from obdlog.session.format import printable
+from obdlog.toml_file import parse_toml, read_text
 
 CASE_FILE = "modules.toml"
-LARGEST_FILE = 1_000_000
 MOST_MODULES = 500
 LONGEST_NAME = 60
 
@@ -168,26 +167,11 @@ def _states(line: str) -> bool:
 
 
 def _read(path: Path) -> str:
-    try:
-        with path.open("rb") as file:
-            raw = file.read(LARGEST_FILE + 1)
-    except OSError as error:
-        raise InputFileError(f"{path} cannot be read: {error.strerror}", path=path) from error
-    if len(raw) > LARGEST_FILE:
-        raise InputFileError(f"{path} is larger than any module map should be", path=path)
-    try:
-        return raw.decode("utf-8").replace("\r\n", "\n")
-    except UnicodeDecodeError as error:
-        raise InputFileError(f"{path} is not UTF-8 text", path=path) from error
+    return read_text(path, "module map")
 
 
 def _parse(path: Path, text: str) -> ModuleMap:
-    try:
-        content = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
-        raise InputFileError(
-            f"{path} is not valid TOML: {printable(str(error), 200)}", path=path
-        ) from error
+    content = parse_toml(path, text)
     _refuse_strangers(path, "", content, {"module", "search"})
     search = _choice(path, "search", content.get("search", ""), Search)
     entries = content.get("module", [])

@@ -79,7 +79,7 @@ def test_a_case_file_that_makes_no_sense_is_told_in_a_sentence(tmp_path, text, w
 
 def test_a_binary_case_file_is_told_in_a_sentence(tmp_path):
     (tmp_path / "case.toml").write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(InputFileError, match="not valid TOML"):
+    with pytest.raises(InputFileError, match="not UTF-8"):
         load_case_facts(tmp_path)
 
 

@@ -28,7 +28,8 @@ MAY_IMPORT = {
     "codes": LEAVES | {"tables", "services"},
     "links": LEAVES,
     "session": LEAVES,
-    "case": LEAVES | {"session"},
+    "toml_file": {"errors", "session.format"},
+    "case": LEAVES | {"session", "toml_file"},
     "transport": PURE | {"links", "session"},
     "capture": PURE | {"session", "transport.base"},
     "survey": PURE,
@@ -40,7 +41,7 @@ MAY_IMPORT = {
     "adapter_check": PURE | {"survey", "client", "poll_plan", "transport.base"},
     "on_uds": PURE | {"survey", "transport.base"},
     "client": PURE | {"survey", "identity", "on_uds", "transport.base"},
-    "module_map": LEAVES | {"session.format"},
+    "module_map": LEAVES | {"session.format", "toml_file"},
     "module_search": PURE | {"survey", "client"},
     "discovery": PURE | {"survey", "client", "module_search"},
     "module_dialogue": PURE | {"survey", "client", "module_search"},
@@ -53,7 +54,9 @@ MAY_IMPORT = {
     "recorder": PURE | {"client", "poll_plan"},
     "simulator": LEAVES | {"tables", "links.multicast"},
 }
-ANALYSIS_MAY = PURE | {"session", "case", "survey", "history", "documents", "module_map"}
+ANALYSIS_MAY = PURE | {
+    *("session", "case", "survey", "history", "documents", "module_map", "toml_file"),
+}
 HEAVY = {"numpy", "pandas", "matplotlib", "scipy"}
 NO_IO = {"socket", "threading", "time", "serial", "can", "subprocess", "asyncio"}
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -19,6 +18,7 @@ from obdlog.errors import InputFileError, LinkOpenError, OpenFailure
 from obdlog.model import NO_WORK, Work
 from obdlog.session.format import SessionHeader
 from obdlog.session.writer import SessionWriter
+from obdlog.toml_file import load_toml
 from obdlog.transport.base import Transport
 
 LINK_VARIABLE = "OBDLOG_LINK"
@@ -103,14 +103,7 @@ def resolve_link(link: str | None) -> str:
 
 
 def _saved_link() -> str | None:
-    path = config_path()
-    try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        return None
-    except (OSError, ValueError, RecursionError) as error:
-        raise InputFileError(f"{path} cannot be read: {error}", path=path) from error
-    link = content.get("link")
+    link = load_toml(config_path(), "settings file", may_be_missing=True).get("link")
     return link if isinstance(link, str) and link else None
 
 
