@@ -188,47 +188,59 @@ class AdapterControl:
         """Restart the adapter and set it up; see `Far`."""
         self.abilities = self._set_up_again(restart=True)
 
+    def _connected(self) -> tuple[BusProtocol, Reach]:
+        """Return the car's protocol and the adapter's settings.
+
+        Raises
+        ------
+        ValueError
+            Not connected.
+        """
+        if self.protocol is None or self._reach is None:
+            raise ValueError("connect first")
+        return self.protocol, self._reach
+
     def _route(self, request: Request) -> Route:
         """Return the settings that `request` needs.
 
         Raises
         ------
         ValueError
-            This protocol, or an adapter, cannot carry it.
+            Not connected, or this protocol or an adapter cannot carry it.
         """
-        assert self.protocol is not None
-        if self.protocol.bus is Bus.CAN and len(request.payload) > MAX_CAN_REQUEST_BYTES:
+        protocol, _ = self._connected()
+        if protocol.bus is Bus.CAN and len(request.payload) > MAX_CAN_REQUEST_BYTES:
             raise ValueError(
                 f"a request of {len(request.payload)} bytes does not fit into one CAN frame, and "
                 "adapters send no longer ones"
             )
-        return route_to(self.protocol, request)
+        return route_to(protocol, request)
 
     def _prepare(self, route: Route, timing: Commands) -> tuple[str, Route]:
         """Set the adapter for `route`; return why it cannot, and the route that was taken.
 
         Where a range of addresses cannot be listened to, a search listens to the usual one.
         """
-        assert self._reach is not None
-        if route.protocol != self.protocol and self.protocol not in PROTOCOLS.values():
+        protocol, reach = self._connected()
+        if route.protocol != protocol and protocol not in PROTOCOLS.values():
             return (
                 "the bit rate of this bus is not certain: modules with identifiers of "
                 f"{route.protocol.id_bits} bits cannot be asked",
                 route,
             )
         for _ in range(MOST_RESTARTS):
-            if route.searching and (not self._reach.searches_ranges or self._floods >= MOST_FLOODS):
+            if route.searching and (not reach.searches_ranges or self._floods >= MOST_FLOODS):
                 route = route.narrowed() or route
             try:
                 if self._talk.restarted:
                     self.abilities = self._set_up_again()
-                why = self._reach.apply(route, timing)
+                why = reach.apply(route, timing)
             except RestartedError:
                 continue
             self.abilities.losses += [
-                loss for loss in self._reach.losses if loss not in self.abilities.losses
+                loss for loss in reach.losses if loss not in self.abilities.losses
             ]
-            if why and route.searching and not self._reach.searches_ranges and route.narrowed():
+            if why and route.searching and not reach.searches_ranges and route.narrowed():
                 continue
             return why, route
         raise restarts_again(self.url)

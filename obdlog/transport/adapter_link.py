@@ -102,8 +102,6 @@ class AdapterTransport(AdapterControl):
         ValueError
             Not connected, or a request that this protocol cannot carry.
         """
-        if self.protocol is None or self._reach is None:
-            raise ValueError("connect first")
         route = self._route(request)
         if self._silences >= MOST_SILENCES:
             raise LinkTimeoutError(
