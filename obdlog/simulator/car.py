@@ -213,7 +213,7 @@ class SimulatedCar:
         self._after_erase = planned
 
     def _put_off(self) -> None:
-        """Let the driver wait while a module is asked: he sees that somebody is at work."""
+        """Let the driver wait while a module is asked: everybody sees that somebody is at work."""
         if self._after_erase and self._events == self._after_erase:
             self._erased()
 

@@ -1,13 +1,9 @@
-"""The module map: a TOML file that says which modules a vehicle has and where each is asked.
-
-A workshop writes its own; a case keeps what was found in its ``modules.toml``. ``docs/modules.md``
-describes the file for people.
-"""
+"""A module map as it is read: every entry checked, nothing guessed."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable
+from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 from typing import Any, TypeVar
@@ -20,22 +16,18 @@ from obdlog.modules import (
     System,
     is_address,
     is_normal_fixed,
-    merged,
     reaches_all,
     usual_response,
 )
 from obdlog.session.format import printable
-from obdlog.toml_file import parse_toml, read_text
+from obdlog.toml_file import load_toml
 
 CASE_FILE = "modules.toml"
+FILE_KIND = "module map"
 MOST_MODULES = 500
 LONGEST_NAME = 60
 
 _KEYS = frozenset({"name", "request", "response", "bus", "addressing", "language", "system"})
-_HEADER = (
-    "# Modules of this vehicle. Names and systems are yours to edit; entries are kept.\n"
-    "# systems: " + ", ".join(s.value for s in System if s) + "\n"
-)
 
 
 class Search(StrEnum):
@@ -46,13 +38,17 @@ class Search(StrEnum):
     INTERRUPTED = "interrupted"
 
 
-class _Bus(StrEnum):
+class Bus(StrEnum):
+    """The bus of a module, as a map names it."""
+
     CAN = "can"
     K_LINE = "k-line"
     J1850 = "j1850"
 
 
-class _Addressing(StrEnum):
+class Addressing(StrEnum):
+    """How identifiers are built (ISO 15765-2)."""
+
     NORMAL = "normal"
     NORMAL_FIXED = "normal-fixed"
 
@@ -76,18 +72,7 @@ def load_module_map(path: Path) -> tuple[Module, ...]:
     InputFileError
         The file cannot be read, is no UTF-8 TOML, or an entry is not what it should be.
     """
-    return _parse(path, _read(path)).modules
-
-
-def write_module_map(path: Path, modules: Sequence[Module], search: Search = Search.NONE) -> None:
-    """Write `modules` to a new file.
-
-    Raises
-    ------
-    InputFileError
-        The file exists or cannot be written.
-    """
-    _write(path, _rendered(modules, search), mode="x")
+    return map_of(path, load_toml(path, FILE_KIND)).modules
 
 
 def case_map(folder: Path) -> ModuleMap:
@@ -99,7 +84,7 @@ def case_map(folder: Path) -> ModuleMap:
         As `load_module_map`.
     """
     path = folder / CASE_FILE
-    return _parse(path, _read(path)) if path.exists() else ModuleMap()
+    return map_of(path, load_toml(path, FILE_KIND, may_be_missing=True))
 
 
 def case_modules(folder: Path) -> tuple[Module, ...]:
@@ -107,71 +92,14 @@ def case_modules(folder: Path) -> tuple[Module, ...]:
     return case_map(folder).modules
 
 
-def remember(folder: Path, modules: Iterable[Module], search: Search = Search.NONE) -> Path:
-    """Add `modules` to those that the case remembers and return its file.
-
-    What the user wrote stays: his names and systems win, entries are never taken out, and a file
-    that he laid out in his own way is only added to.
+def map_of(path: Path, content: dict[str, Any]) -> ModuleMap:
+    """Return the module map that `content`, the TOML of `path`, states.
 
     Raises
     ------
     InputFileError
-        The file there is not a module map, or cannot be written.
+        An entry is not what it should be.
     """
-    path = folder / CASE_FILE
-    modules = tuple(modules)
-    if not path.exists():
-        write_module_map(path, merged(_fitting((), modules)), search)
-        return path
-    text = _read(path)
-    held = _parse(path, text)
-    state = held.search if search is Search.NONE else search
-    together = merged(held.modules, _fitting(held.modules, modules))
-    if text == _rendered(held.modules, held.search):
-        changed = _rendered(together, state)
-    else:
-        old = {(m.request, m.response) for m in held.modules}
-        added = [m for m in together if (m.request, m.response) not in old]
-        changed = text.rstrip("\n") + "\n" + "".join(map(_entry, added)) if added else text
-        if state is not held.search:
-            changed = _with_state(changed, state)
-    if changed != text:
-        _parse(path, changed)
-        _replace(path, changed)
-    return path
-
-
-def _fitting(held: Sequence[Module], added: Sequence[Module]) -> Iterator[Module]:
-    """Yield what can stand beside the modules that are `held`; what the user wrote wins."""
-    pairs = {(m.request, m.response) for m in held}
-    responses = {m.response for m in held}
-    names = {m.name.casefold() for m in held}
-    for module in added:
-        if (module.request, module.response) in pairs:
-            yield module
-        elif module.response not in responses:
-            taken = module.name.casefold() in names
-            kept = replace(module, name=module_name(module.response)) if taken else module
-            responses.add(kept.response)
-            names.add(kept.name.casefold())
-            yield kept
-
-
-def _with_state(text: str, state: Search) -> str:
-    kept = [line for line in text.splitlines(keepends=True) if not _states(line)]
-    return f'search = "{state.value}"\n' + "".join(kept)
-
-
-def _states(line: str) -> bool:
-    return line.split("=")[0].strip() == "search"
-
-
-def _read(path: Path) -> str:
-    return read_text(path, "module map")
-
-
-def _parse(path: Path, text: str) -> ModuleMap:
-    content = parse_toml(path, text)
     _refuse_strangers(path, "", content, {"module", "search"})
     search = _choice(path, "search", content.get("search", ""), Search)
     entries = content.get("module", [])
@@ -235,17 +163,17 @@ def _module(path: Path, where: str, entry: dict[str, Any]) -> Module:
 def _check_road(path: Path, where: str, entry: dict[str, Any], request: str, response: str) -> None:
     """Check that bus and addressing, where they are written, fit the addresses."""
     older = len(request) == 2
-    bus = _choice(path, f"{where}bus", entry.get("bus", "k-line" if older else "can"), _Bus)
-    if older is (bus is _Bus.CAN):
+    bus = _choice(path, f"{where}bus", entry.get("bus", "k-line" if older else "can"), Bus)
+    if older is (bus is Bus.CAN):
         raise InputFileError(
             f"{path}: {where}{request} is no address on {bus.value}: CAN identifiers have three "
             "or eight hexadecimal digits, addresses of the older buses two",
             path=path,
         )
     fixed = is_normal_fixed(request)
-    usual = _Addressing.NORMAL_FIXED if fixed else _Addressing.NORMAL
-    kind = _choice(path, f"{where}addressing", entry.get("addressing", usual.value), _Addressing)
-    if kind is _Addressing.NORMAL_FIXED and not (fixed and response == usual_response(request)):
+    usual = Addressing.NORMAL_FIXED if fixed else Addressing.NORMAL
+    kind = _choice(path, f"{where}addressing", entry.get("addressing", usual.value), Addressing)
+    if kind is Addressing.NORMAL_FIXED and not (fixed and response == usual_response(request)):
         raise InputFileError(
             f"{path}: {where}normal fixed addresses are 18DAxxF1 answered from 18DAF1xx, not "
             f"{request} and {response}",
@@ -293,48 +221,3 @@ def _choice(path: Path, where: str, value: object, kind: type[_Choice]) -> _Choi
     raise InputFileError(
         f"{path}: {where} is {printable(str(value), 40)!r}, none of {known}", path=path
     )
-
-
-def _rendered(modules: Iterable[Module], search: Search) -> str:
-    state = f'\nsearch = "{search.value}"\n' if search else ""
-    return _HEADER + state + "".join(map(_entry, modules))
-
-
-def _entry(module: Module) -> str:
-    older = len(module.request) == 2
-    fixed = is_normal_fixed(module.request) and module.response == usual_response(module.request)
-    pairs = {
-        "name": module.name,
-        "request": module.request,
-        "response": module.response,
-        "bus": (_Bus.K_LINE if older else _Bus.CAN).value,
-        "addressing": (_Addressing.NORMAL_FIXED if fixed else _Addressing.NORMAL).value,
-        "language": module.language.value if module.language else "",
-        "system": module.system.value,
-    }
-    lines = [f"{key} = {_toml_text(value)}" for key, value in pairs.items() if value]
-    return "\n[[module]]\n" + "\n".join(lines) + "\n"
-
-
-def _toml_text(text: str) -> str:
-    escaped = printable(text, LONGEST_NAME).replace("\\", "\\\\").replace('"', '\\"')
-    return f'"{escaped}"'
-
-
-def _write(path: Path, text: str, mode: str) -> None:
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        with path.open(mode, encoding="utf-8", newline="\n") as file:
-            file.write(text)
-    except OSError as error:
-        raise InputFileError(f"{path} cannot be written: {error.strerror}", path=path) from error
-
-
-def _replace(path: Path, text: str) -> None:
-    """Write `text` beside `path` and put it in its place at once, so that none is ever half."""
-    beside = path.with_name(f".{path.name}.new")
-    _write(beside, text, mode="w")
-    try:
-        beside.replace(path)
-    except OSError as error:
-        raise InputFileError(f"{path} cannot be written: {error.strerror}", path=path) from error
