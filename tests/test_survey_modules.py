@@ -44,6 +44,22 @@ def shown(module: ModuleCodes) -> dict[str, tuple[str, ...]]:
 
 
 class TestIso14229:
+    @pytest.mark.parametrize(
+        ("later", "reply", "left"),
+        [
+            ("190209", "5902FF", {}),
+            ("1902FF", f"5902FF{LOST}08", {"U0100-87": ("confirmed",)}),
+            ("190204", "5902FF", {"U0100-87": ("confirmed",)}),  # not one with that bit
+            ("190209", "590200", None),  # a module that knows none of these bits tells nothing
+            ("190209", "5902FF4031", None),  # nor does a list that is cut short
+        ],
+    )
+    def test_a_later_list_counts_whatever_mask_it_was_asked_with(self, later, reply, left) -> None:
+        """Each list holds all codes with a bit of its mask (ISO-14229-1), as after an erase."""
+        first = alone(BRAKES, "1902AF", f"5902FF{WHEEL}0C{LOST}08")
+        module = only(first, alone(BRAKES, later, reply))
+        assert shown(module) == (shown(only(first)) if left is None else left)
+
     def test_codes_status_and_where_the_module_was_asked(self) -> None:
         module = only(alone(BRAKES, "1902AF", f"5902FF{WHEEL}AF{LOST}08"))
         assert shown(module) == {

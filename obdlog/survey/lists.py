@@ -87,6 +87,7 @@ class _Gathering:
 
     generic: dict[str, list[str]] = field(default_factory=dict)
     detailed: dict[tuple[str, str | None], Code] = field(default_factory=dict)
+    listed_by: dict[tuple[str, str | None], bytes] = field(default_factory=dict)
     untested: set[tuple[str, str | None]] = field(default_factory=set)
     supported: set[tuple[str, str | None]] | None = None
     knows_untested: bool = False
@@ -141,11 +142,26 @@ def _report(request: bytes, payload: bytes, bus: Bus, gathering: _Gathering) -> 
     gathering.knows_untested |= bool(available & mask & _NOT_TESTED_BIT)
     if kind == trouble_reports.CODES:
         gathering.listed[mask] = len(reply.codes)
+        if not reply.problem:
+            _drop_unlisted(request, reply, mask & available, gathering)
     if kind == trouble_reports.SUPPORTED:
         gathering.supported = {(code.text, code.failure_type) for code in reply.codes}
     for code in reply.codes:
         _add(code, gathering)
         _note_test(code, available, gathering.found.own_tests)
+
+
+def _drop_unlisted(request: bytes, reply: CodeReply, bits: int, gathering: _Gathering) -> None:
+    """Drop codes of earlier lists that this one, asked with another mask, would hold too."""
+    listed = {(code.text, code.failure_type) for code in reply.codes}
+    for key, asked in list(gathering.listed_by.items()):
+        held = gathering.detailed[key]
+        if asked == request or key in listed or PERMANENT in held.status:
+            continue
+        if held.status_byte is not None and held.status_byte & bits:
+            del gathering.detailed[key], gathering.listed_by[key]
+            gathering.untested.discard(key)
+    gathering.listed_by |= dict.fromkeys(listed, request)
 
 
 def _note_test(code: Code, available: int, tests: dict[tuple[str, str | None], bool]) -> None:
