@@ -13,7 +13,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from analysis.compare.codes import module_was_read, modules_named
+from analysis.compare.codes import module_was_read, modules_named, modules_of, was_read
 from analysis.compare.drive import summarise_drive
 from analysis.compare.families import Family, families_named, family_of
 from analysis.compare.model import CaseSide, Document, ItemVerdict, Key, Requirement
@@ -85,8 +85,8 @@ _ONE_END = (
     "where it was read itself."
 )
 _SEEN_BY_OTHERS = (
-    "The {} itself was not read: this verdict is about communication as other modules see it, not "
-    "about its own codes, lamps or work."
+    "The {} itself was not read{}: this verdict is about communication as other modules see it, "
+    "not about its own codes, lamps or work."
 )
 
 
@@ -107,7 +107,14 @@ def _limit_of_work(part: str, sides: Sides) -> str:
         return ""
     named = _codes_naming(part, sides)
     seen_by_others = named and all(code.startswith("U") for _, code, _ in named)
-    return _SEEN_BY_OTHERS.format(part) if seen_by_others else ""
+    return _SEEN_BY_OTHERS.format(part, _under_that_name(sides)) if seen_by_others else ""
+
+
+def _under_that_name(sides: Sides) -> str:
+    """Return what to add where a module that was read has no name: it may be the one meant."""
+    read = (m for m in modules_of(sides.after.codes).values() if was_read(m))
+    nameless = any(str(m.get("name")) == f"module {m.get('address')}" for m in read)
+    return " under that name" if nameless else ""
 
 
 def _names(keys: Sequence[Key], sides: Sides) -> Iterator[str]:
@@ -165,7 +172,11 @@ def _of_work(part: str, sides: Sides) -> Iterator[Requirement]:
     themselves = modules_named(part, sides.after.codes)
     for address in themselves:
         yield module_clear(address, sides)
-    unread = "" if module_was_read(part, sides.after.codes) else f"; {part} itself was not read"
+    unread = (
+        ""
+        if module_was_read(part, sides.after.codes)
+        else (f"; {part} itself was not read{_under_that_name(sides)}")
+    )
     for key in named:
         away = stayed_away(key, sides)
         yield replace(away, evidence=away.evidence + unread) if key[1].startswith("U") else away

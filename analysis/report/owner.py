@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from analysis.compare.codes import modules_of, present_codes, statuses, was_read
+from analysis.compare.codes import modules_of, pair_codes, present_codes, statuses, was_read
 from analysis.compare.model import Change, Document, ItemVerdict, Verdict
 from analysis.report.case import CaseMaterial
 from analysis.report.owner_open import erased_only, still_there, waiting
@@ -75,7 +75,8 @@ def _headline(material: CaseMaterial) -> tuple[str, str]:
         others = [i for i in codes if i.verdict is not Verdict.CONTRADICTED]
         proven = sum(i.verdict is Verdict.PROVEN for i in others)
         if others:
-            text += f" Of {counted(len(others), 'other code', 'other codes')} {proven} proven gone."
+            text += f" Of {counted(len(others), 'other code', 'other codes')} "
+            text += f"{proven or 'none'} proven gone."
         return "✗", text
     open_codes, open_work = (_of(some, Verdict.NOT_PROVEN) for some in (codes, work))
     if not open_codes and not open_work:
@@ -252,7 +253,10 @@ def _clear(material: CaseMaterial) -> Iterator[str]:
         yield "Not known: the codes were not read after the work."
         return
     modules = [m for m in modules_of(after).values() if was_read(m)]
-    free = [name_of(m) for m in modules if not _codes_of(after, m)]
+    waiting = {address for address, _, _ in pair_codes(None, after).waiting}
+    free = [
+        name_of(m) for m in modules if not _codes_of(after, m) and m.get("address") not in waiting
+    ]
     if free:
         yield f"No codes now in: {', '.join(free)}."
     if material.comparison:

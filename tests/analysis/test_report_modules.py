@@ -90,6 +90,7 @@ class TestLampsThatWait:
         html = build_report(material)
         assert "not stored; its lamp waits for a key cycle or a drive" in html
         assert "Erased, with a lamp that waits for a key cycle or a drive: C0034." in html
+        assert "No codes now in: engine control." in html
 
     def test_one_is_not_judged_as_having_come_back(self, tmp_path):
         (brakes,) = [m for m in case(tmp_path).after.codes["modules"] if m["address"] == "7B8"]

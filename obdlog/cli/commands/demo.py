@@ -86,7 +86,9 @@ def run(
     screen.say("An invented car comes back from repair with its lamps lit. Nothing here is real.")
     screen.say(f"Unplugged: {', '.join(WORK.unplugged)}. Replaced: {', '.join(WORK.replaced)}.")
     folder.mkdir(parents=True, exist_ok=True)
-    write_module_map(folder / CASE_FILE, MODULES)
+    there = {module.spec.response for module in car.modules}
+    if known := [module for module in MODULES if module.response in there]:
+        write_module_map(folder / CASE_FILE, known)
 
     _step(1, "Read every module before touching anything (obdlog codes --every-module)")
     with _session(car, folder, "codes") as road:
@@ -228,9 +230,10 @@ def _every_module(road: Road, folder: Path) -> dict[str, Any]:
     return document
 
 
-def _tell_of_lamps(_: Before) -> bool:
+def _tell_of_lamps(before: Before) -> bool:
     """Say what lamps do after an erase; here nobody needs to confirm."""
-    screen.say(f"Beforehand: {LAMPS_LATER}")
+    if before.modules:
+        screen.say(f"Beforehand: {LAMPS_LATER}")
     return True
 
 
