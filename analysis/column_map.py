@@ -176,7 +176,13 @@ def load_column_map(path: Path | str) -> ColumnMap:
 
 
 def column_map_from(table: Mapping[str, Any], path: Path) -> ColumnMap:
-    """Return the column map that `table` states; `path` is for error messages."""
+    """Return the column map that `table` states; `path` is for error messages.
+
+    Raises
+    ------
+    InputFileError
+        It makes no sense.
+    """
     kinds = {f.name: f.type for f in fields(ColumnMap)}
     unknown = table.keys() - kinds.keys()
     if unknown:

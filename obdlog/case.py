@@ -132,7 +132,13 @@ def next_session_path(folder: Path, step: str) -> Path:
 
 
 def write_case_facts(folder: Path, facts: CaseFacts) -> Path:
-    """Write ``case.toml`` where there is none yet and return its path."""
+    """Write ``case.toml`` where there is none yet and return its path.
+
+    Raises
+    ------
+    InputFileError
+        It cannot be written.
+    """
     path = folder / FACTS_FILE
     lines = []
     if facts.odometer_km is not None:

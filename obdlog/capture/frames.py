@@ -158,7 +158,7 @@ class Store:
         return sum(len(c) * c.itemsize for c in columns) + len(self._data)
 
     def add(self, at_s: float, sender: Sender, data: bytes | bytearray) -> bool:
-        """Keep a frame; False when there is no room for one more.
+        """Keep a frame of the time `at_s` [s]; False when there is no room for one more.
 
         An identifier whose frames mostly do not have the form of ISO 15765-2 is body traffic, and
         no more of it is kept.

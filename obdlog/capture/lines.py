@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, BinaryIO
 
 from obdlog.capture.frames import Tally, UnreadableError
+from obdlog.session.reader import stream_reason
 
 if TYPE_CHECKING:
     from can import Message
@@ -167,7 +168,13 @@ class LineSource:
 
 
 def messages_of(source: LineSource, form: TextFormat) -> Iterator[Message]:
-    """Yield the frames of `source`; what a reader fails at is left out and counted."""
+    """Yield the frames of `source`; what a reader fails at is left out and counted.
+
+    Raises
+    ------
+    UnreadableError
+        Nearly nothing in it is of this format.
+    """
     while not source.done:
         source.restart()
         try:
@@ -191,13 +198,7 @@ def reason_of(error: Exception) -> str:
 
 def damage_text(error: Exception) -> str:
     """Return what is wrong with a stream that cannot be read on."""
-    if isinstance(error, EOFError):
-        return "the compressed data end early"
-    if isinstance(error, (gzip.BadGzipFile, zlib.error)):
-        return "the compressed data are damaged"
-    if isinstance(error, OSError) and error.strerror:
-        return error.strerror.lower()
-    return str(error) or type(error).__name__
+    return stream_reason(error, str(error) or type(error).__name__)
 
 
 def _decoded(raw: bytes) -> str:

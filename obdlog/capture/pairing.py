@@ -54,7 +54,7 @@ class _Open:
     faults: list[str] = field(default_factory=list)
 
     def waits_for(self, source: str, at_s: float) -> bool:
-        """Return whether an answer of `source` would still be in time."""
+        """Return whether an answer of `source` at `at_s` [s] would still be in time."""
         if self.answer_from and source != self.answer_from:
             return False
         if self.size > MOST_EXCHANGE_BYTES:
@@ -95,7 +95,7 @@ class Pairing:
     _open: list[_Open] = field(default_factory=list)
 
     def exchanges(self, frames: Iterable[Kept], end_s: float) -> Iterator[Exchange]:
-        """Yield the exchanges in the order in which they began."""
+        """Yield the exchanges in the order in which they began; the capture ends at `end_s` [s]."""
         assembler = Assembler()
         for frame in frames:
             role = self.roles.get(frame.sender)

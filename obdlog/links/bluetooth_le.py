@@ -96,6 +96,11 @@ class BluetoothLink:
         """Return what has arrived, waiting at most `timeout_s` [s] for the first byte.
 
         What arrived before the connection was lost is still returned.
+
+        Raises
+        ------
+        LinkClosedError
+            The connection is lost, or the link closed.
         """
         with self._changed:
             self._changed.wait_for(lambda: self._arrived or self._end, max(0.0, timeout_s))

@@ -79,7 +79,13 @@ def build_identifiers(*identifiers: int) -> bytes:
 
 
 def build_older_identification(option: int) -> bytes:
-    """Return the service 1A request for one identification option of ISO 14230-3."""
+    """Return the service 1A request for one identification option of ISO 14230-3.
+
+    Raises
+    ------
+    ValueError
+        It does not fit one byte.
+    """
     if not 0 <= option <= 0xFF:
         raise ValueError(f"an identification option must be within 00 and FF, not {option}")
     return bytes([OLDER_IDENTIFICATION, option])

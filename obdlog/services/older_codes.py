@@ -60,7 +60,13 @@ def _group(group: int) -> bytes:
 
 
 def build_older_codes(status: int = STORED_WITH_STATUS, group: int = ALL_GROUPS) -> bytes:
-    """Return the request for codes with their status (18)."""
+    """Return the request for codes with their status (18).
+
+    Raises
+    ------
+    ValueError
+        The kind of status does not fit one byte, or the group (here and below) two.
+    """
     if not 0 <= status <= 0xFF:
         raise ValueError(f"a kind of status must be within 00 and FF, not {status}")
     return bytes([BY_STATUS, status]) + _group(group)

@@ -264,9 +264,9 @@ def _text_blocks(path: Path, notes: list[str]) -> Iterator[bytes]:
             except (OSError, EOFError, zlib.error, ValueError, MemoryError) as error:
                 if total == 0:
                     raise SessionFileError(
-                        f"cannot read {path}: {_stream_reason(error)}", path=path
+                        f"cannot read {path}: {stream_reason(error)}", path=path
                     ) from error
-                notes.append(f"the file breaks off: {_stream_reason(error)}")
+                notes.append(f"the file breaks off: {stream_reason(error)}")
                 break
             except Exception as error:
                 # zstandard raises an error class of its own, which is not there to be named
@@ -340,11 +340,12 @@ def _open(path: Path, stack: ExitStack) -> IO[bytes]:
     return stream
 
 
-def _stream_reason(error: Exception) -> str:
+def stream_reason(error: Exception, otherwise: str = "it cannot be read") -> str:
+    """Return why a file, packed or not, cannot be read on; `otherwise` where no more is known."""
     if isinstance(error, EOFError):
         return "the compressed data end early"
     if isinstance(error, (gzip.BadGzipFile, zlib.error)):
         return "the compressed data are damaged"
     if isinstance(error, OSError) and error.strerror:
         return error.strerror.lower()
-    return "it cannot be read"
+    return otherwise

@@ -104,7 +104,13 @@ class SimulatedCar:
         return self.state.battery_v
 
     def key(self, position: str) -> None:
-        """Turn the key to ``off``, ``on`` or ``start``; whatever was planned is dropped."""
+        """Turn the key to ``off``, ``on`` or ``start``; whatever was planned is dropped.
+
+        Raises
+        ------
+        ValueError
+            It has no such position.
+        """
         if position not in _KEY_POSITIONS:
             raise ValueError(f"the key has no position {position!r}: {', '.join(_KEY_POSITIONS)}")
         self.advance()
