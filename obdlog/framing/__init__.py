@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from obdlog.framing.assemble import Assembled, assemble, has_pending
+from obdlog.framing.assemble import Assembled, assemble
 
-__all__ = ["Assembled", "assemble", "has_pending"]
+__all__ = ["Assembled", "assemble"]

@@ -90,17 +90,6 @@ def assemble(
     return _legacy(kept, shape)
 
 
-def has_pending(messages: Iterable[EcuMessage]) -> bool:
-    """Return whether the last word of any module is "response pending" (7F service 78).
-
-    References
-    ----------
-    ISO 14229-1, ISO 14230-3: negative response code 78.
-    """
-    last = {message.source: message for message in messages}
-    return any(message.is_pending for message in last.values())
-
-
 def _bounded(messages: Iterable[EcuMessage], faults: list[str], bus: Bus | None) -> Assembled:
     if len(faults) > _MAX_FAULTS:
         faults = [*faults[:_MAX_FAULTS], f"and {len(faults) - _MAX_FAULTS} more"]

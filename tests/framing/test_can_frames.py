@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from obdlog.adapter.protocols import PROTOCOLS
-from obdlog.framing import assemble, has_pending
+from obdlog.framing import assemble
 from obdlog.model import UNKNOWN_SOURCE, Bus, EcuMessage
 
 CAN_11, CAN_29 = PROTOCOLS["6"], PROTOCOLS["7"]
@@ -99,15 +99,22 @@ def test_response_pending_before_the_answer() -> None:
     text = lines("7E8", b"\x7f\x09\x78") + lines("7E8", VIN)
     messages = assemble(text, CAN_11).messages
     assert [m.payload for m in messages] == [b"\x7f\x09\x78", VIN]
-    assert not has_pending(messages)
-    assert has_pending(messages[:1])
+    assert [m.is_pending for m in messages] == [True, False]
 
 
-def test_pending_is_told_per_module() -> None:
-    answered, waiting = EcuMessage("7E8", VIN), EcuMessage("7E9", b"\x7f\x09\x78")
-    assert has_pending([answered, waiting])
-    assert not has_pending([answered, EcuMessage("7E9", b"\x7f\x09\x11")])
-    assert not has_pending([])
+@pytest.mark.parametrize(
+    ("payload", "code", "pending"),
+    [
+        ("7F0978", 0x78, True),
+        ("7F0911", 0x11, False),
+        ("7F09", None, False),
+        ("490278", None, False),
+    ],
+)
+def test_what_a_negative_response_says(payload: str, code: int | None, pending: bool) -> None:
+    """ISO 14229-1 and ISO 14230-3: 7F, the service, a code; 78 only asks for time."""
+    message = EcuMessage("7E8", bytes.fromhex(payload))
+    assert (message.refusal_code, message.is_pending) == (code, pending)
 
 
 @pytest.mark.parametrize("length", [8, 6 + 7 * 15, 6 + 7 * 15 + 1, 6 + 7 * 16, 6 + 7 * 33, 4095])
