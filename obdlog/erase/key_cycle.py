@@ -120,7 +120,7 @@ def _lamp(before: ModuleCodes | None, now: ModuleCodes | None) -> tuple[Lamp, st
         told = f"{', '.join(asking)} asks for it" if asking else "it says so without naming a code"
         untested = set(asking) & set(now.with_status("not-tested"))
         if untested:
-            told += "; not tested since clearing: a drive may be needed before it goes out"
+            told += "; not tested since clearing: after the key cycle a drive may be needed"
         return Lamp.STILL_REQUESTED, told
     if before is not None and before.lamp:
         return Lamp.SHOULD_BE_OUT, "requested before the erase, not any more"
