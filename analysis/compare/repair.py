@@ -13,25 +13,26 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
+from analysis.compare.code_requirements import (
+    module_clear,
+    no_code_of,
+    own_test,
+    own_test_of,
+    permanent_gone,
+    root_gone,
+    stayed_away,
+)
 from analysis.compare.codes import module_was_read, modules_named, modules_of, was_read
 from analysis.compare.drive import summarise_drive
 from analysis.compare.families import Family, families_named, family_of
 from analysis.compare.model import CaseSide, Document, ItemVerdict, Key, Requirement
 from analysis.compare.requirements import (
-    Sides,
     driven_enough,
-    erased_between,
-    module_clear,
     modules_answer,
     monitor_ran,
-    no_code_of,
-    own_test,
-    own_test_of,
-    permanent_gone,
     readings_inside,
-    root_gone,
-    stayed_away,
 )
+from analysis.compare.sides import Sides, erased_between
 from obdlog.model import Work
 
 NEEDS_NO_PROOF = frozenset({"past"})

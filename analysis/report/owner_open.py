@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 
+from analysis.compare.code_requirements import own_test_of
 from analysis.compare.codes import modules_of, was_read
 from analysis.compare.families import families_named, family_of
 from analysis.compare.model import Change, CodeChange, Document, ItemVerdict
-from analysis.compare.requirements import own_test_of
 from analysis.data import label_of
 from analysis.report.case import CaseMaterial
 from analysis.report.onboard import failed_tests

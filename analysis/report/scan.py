@@ -8,7 +8,7 @@ from datetime import UTC, timedelta
 from functools import lru_cache
 from pathlib import Path
 
-from analysis.compare.requirements import parse_time
+from analysis.compare.sides import parse_time
 from obdlog.errors import SessionFileError
 from obdlog.history import accepted_erase
 from obdlog.model import Exchange
