@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from analysis.compare.codes import modules_of, pair_codes, present_codes, statuses, was_read
-from analysis.compare.model import Change, Document, ItemVerdict, Verdict
+from analysis.compare.model import Change, Comparison, Document, ItemVerdict, Verdict
 from analysis.report.case import CaseMaterial
 from analysis.report.owner_open import erased_only, still_there, waiting
 from analysis.report.words import counted, listed
@@ -260,7 +260,7 @@ def _clear(material: CaseMaterial) -> Iterator[str]:
     if free:
         yield f"No codes now in: {', '.join(free)}."
     if material.comparison:
-        yield from _gone(material, material.comparison.repair)
+        yield from _gone(material, material.comparison)
     lamps = {m.get("lamp") for m in modules if not _own_lamp(m)}
     if False in lamps and True not in lamps:
         yield "The engine lamp is not switched on by any module that was read."
@@ -278,11 +278,10 @@ def _no_longer_asking(material: CaseMaterial) -> Iterator[str]:
             yield name_of(now)
 
 
-def _gone(material: CaseMaterial, items: tuple[ItemVerdict, ...]) -> Iterator[str]:
+def _gone(material: CaseMaterial, comparison: Comparison) -> Iterator[str]:
     """Yield what stayed away, by how far the evidence reaches."""
-    assert material.comparison is not None
-    gone = material.comparison.of(Change.GONE)
-    proven = [i for i in items if i.verdict is Verdict.PROVEN]
+    gone = comparison.of(Change.GONE)
+    proven = [i for i in comparison.repair if i.verdict is Verdict.PROVEN]
     whole, limited = ([i for i in proven if bool(i.limit) is some] for some in (False, True))
     if codes := _code_names(whole):
         yield f"Proven gone, every requirement met: {', '.join(codes)}."

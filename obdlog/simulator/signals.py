@@ -75,8 +75,7 @@ def build_pid(pid: int, state: State, profile: Profile, spec: EcuSpec) -> bytes:
     if pid == 0x10 and profile.faults.maf == "low":
         return b"\x00\x00"
     if pid in _TRIMS and spec.pid_1d & _BANK_3 and 0x1D in spec.pids:
-        (trim,) = _MAKERS[pid](state).values()
-        assert isinstance(trim, float)
+        (trim,) = (float(v) for v in _MAKERS[pid](state).values() if isinstance(v, (int, float)))
         values = dict(zip(_TRIMS[pid], (trim, trim + _BANK_3_LEANER_PCT), strict=True))
         return encode_pid(pid, values, spec.context)
     if pid in _MAKERS:
