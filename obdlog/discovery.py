@@ -25,7 +25,7 @@ from obdlog.module_search import (
     candidates,
     sources_of,
 )
-from obdlog.modules import Module, is_response, module_at, usual_request, usual_response
+from obdlog.modules import Module, may_be_asked, module_at, usual_request
 from obdlog.services.sessions import build_default_session, build_tester_present
 
 __all__ = [
@@ -134,16 +134,15 @@ def find_modules(
 def find_one(client: Client, address: str) -> Module | None:
     """Return the module that listens at, or answers from, `address`; None where all is silent.
 
+    Nothing is sent with an identifier that belongs to answers, or lies outside diagnosis.
+
     Raises
     ------
     NoAnswerError
         Several modules answer there, or the road cannot carry the address.
     """
     search = Search(client, lambda _: None, PATIENT_WAIT_S)
-    # Nothing is sent with an identifier that belongs to a module's own answers.
-    requests = [] if is_response(address) else [address]
-    if (other := usual_request(address)) and usual_response(other) == address:
-        requests.append(other)
+    requests = [a for a in (address, usual_request(address)) if a and may_be_asked(a)]
     for request in dict.fromkeys(requests):
         wanted = None if request == address else address
         for payload in (build_tester_present(), build_default_session()):

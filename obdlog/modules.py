@@ -20,6 +20,9 @@ _FIXED_REQUEST = re.compile(r"18DA([0-9A-F]{2})F1")
 _FIXED_RESPONSE = re.compile(r"18DAF1([0-9A-F]{2})")
 _FUNCTIONAL = re.compile(r"7DF|[01][0-9A-F]DB[0-9A-F]{4}")
 _OFFSET = 8
+_DIAGNOSTIC = range(0x700, 0x800)
+"""11-bit identifiers of diagnosis: common practice, no source, 7DF to 7EF by ISO 15765-4. What
+lies below carries the running functions of a vehicle."""
 
 
 class Language(StrEnum):
@@ -82,6 +85,19 @@ def reaches_all(address: str) -> bool:
     return _FUNCTIONAL.fullmatch(address) is not None
 
 
+def may_be_asked(address: str) -> bool:
+    """Return whether a request may go to `address` where nothing but the address is known.
+
+    A mistyped identifier must not reach what drives the vehicle: 11-bit identifiers 700–7FF and
+    normal fixed 29-bit ones, never an answer's; on the older buses every address is a module's.
+    """
+    if is_response(address) or reaches_all(address):
+        return False
+    if len(address) == 3:
+        return int(address, 16) in _DIAGNOSTIC
+    return len(address) == 2 or is_normal_fixed(address)
+
+
 def is_response(address: str) -> bool:
     """Return whether the standard gives `address` to the answers of a module (ISO 15765-4)."""
     return address in LEGISLATED_RESPONSES or _FIXED_RESPONSE.fullmatch(address) is not None
@@ -92,12 +108,12 @@ def usual_response(request: str) -> str | None:
 
     References
     ----------
-    ISO 15765-4 for 7E0–7E7 and 18DAxxF1; eight higher for other 11-bit identifiers is common
-    practice, no source. On the older buses a module has one address.
+    ISO 15765-4 for 7E0–7E7 and 18DAxxF1; eight higher for others of 700–7F7 is common practice,
+    no source. On the older buses a module has one address.
     """
     if fixed := _FIXED_REQUEST.fullmatch(request):
         return f"18DAF1{fixed[1]}"
-    if len(request) == 3 and int(request, 16) + _OFFSET <= 0x7FF:
+    if len(request) == 3 and int(request, 16) in _DIAGNOSTIC[:-_OFFSET]:
         return f"{int(request, 16) + _OFFSET:03X}"
     return request if len(request) == 2 else None
 
@@ -106,7 +122,7 @@ def usual_request(response: str) -> str | None:
     """Return where a module that answers from `response` usually listens; see `usual_response`."""
     if fixed := _FIXED_RESPONSE.fullmatch(response):
         return f"18DA{fixed[1]}F1"
-    if len(response) == 3 and int(response, 16) >= _OFFSET:
+    if len(response) == 3 and int(response, 16) in _DIAGNOSTIC[_OFFSET:]:
         return f"{int(response, 16) - _OFFSET:03X}"
     return response if len(response) == 2 else None
 
@@ -114,6 +130,19 @@ def usual_request(response: str) -> str | None:
 def is_normal_fixed(request: str) -> bool:
     """Return whether `request` is a 29-bit identifier of normal fixed addressing."""
     return _FIXED_REQUEST.fullmatch(request) is not None
+
+
+def clashing(module: Module, others: Iterable[Module]) -> Module | None:
+    """Return the one of `others` that answers where `module` listens, or the other way round.
+
+    Two senders of one identifier would disturb the bus, so that such a pair cannot be asked.
+    """
+    for other in others:
+        if module.addresses != other.addresses and (
+            module.request == other.response or module.response == other.request
+        ):
+            return other
+    return None
 
 
 def named(modules: Iterable[Module], text: str) -> tuple[Module, ...]:

@@ -374,6 +374,20 @@ def test_nothing_is_sent_with_the_identifier_of_an_answer(answers_from, asked_at
     assert {r.target for r in bus.requests} == {asked_at}
 
 
+@pytest.mark.parametrize("address", ["000", "0B0", "123", "6FF", "0CF00400", "18DAF1F1"])
+def test_nothing_is_sent_with_an_identifier_outside_diagnosis(address):
+    """ISO 15765-4: 7DF to 7EF and 18DAxxF1; that diagnosis has 700-7FF is common practice."""
+    bus = ModuleBus({})
+    assert discovery.find_one(Client(bus), address) is None
+    assert not bus.requests
+
+
+def test_the_usual_request_of_an_address_near_the_edge_is_not_below_it():
+    bus = ModuleBus({})
+    assert discovery.find_one(Client(bus), "707") is None
+    assert {r.target for r in bus.requests} == {"707"}
+
+
 def test_an_address_of_two_modules_names_none():
     bus = ModuleBus({"740": [FakeModule("748"), FakeModule("74A")]})
     with pytest.raises(NoAnswerError, match="several modules answer at 740"):

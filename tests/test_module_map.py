@@ -36,6 +36,8 @@ def load(tmp_path, text: str) -> tuple[Module, ...]:
         ("7B0", "7B8"),
         ("28", "28"),
         ("7FA", None),
+        ("6FF", None),
+        ("123", None),
         ("17FC0076", None),
     ],
 )
@@ -55,6 +57,7 @@ def test_the_usual_response_address(request_address, response):
             module_at("17FC0076", "17FE0076"),
         ),
         ('request = "28"\nbus = "k-line"', module_at("28", "28")),
+        ('request = "0B0"\nresponse = "0B8"', module_at("0B0", "0B8")),
         (
             'name = "brakes"\nrequest = "7B0"\nbus = "can"\naddressing = "normal"\n'
             'language = "iso-14229"\nsystem = "brakes"',
@@ -81,6 +84,8 @@ def test_an_entry_says_where_a_module_is(tmp_path, entry, expected):
         ('[[module]]\nrequest = "3FFFFFFF"', "quotation marks"),
         ('[[module]]\nrequest = ""', "quotation marks"),
         ('[[module]]\nrequest = "7FA"', "write its response"),
+        ('[[module]]\nrequest = "0B0"', "write its response"),
+        ('[[module]]\nrequest = "18DA28F3"', "write its response"),
         ('[[module]]\nrequest = "7B0"\nresponse = "7B0"', "do not go together"),
         ('[[module]]\nrequest = "7B0"\nresponse = "18DAF128"', "do not go together"),
         ('[[module]]\nrequest = "7DF"\nresponse = "7E8"', "belongs to all modules at once"),
@@ -102,6 +107,14 @@ def test_an_entry_says_where_a_module_is(tmp_path, entry, expected):
         ('[[module]]\nrequest = "7B0"\naddressing = "normal-fixed"', "18DAxxF1"),
         ('[[module]]\nrequest = "7B0"\nname = 5', "name must be a text"),
         (f'[[module]]\nrequest = "7B0"\nname = "{"n" * 61}"', "longer than 60"),
+        (
+            '[[module]]\nrequest = "7B0"\n[[module]]\nrequest = "7B8"\nresponse = "7C0"',
+            "one is asked where the other answers",
+        ),
+        (
+            '[[module]]\nrequest = "7B8"\nresponse = "7C0"\n[[module]]\nrequest = "7B0"',
+            "one is asked where the other answers",
+        ),
         (
             '[[module]]\nrequest = "7B0"\n[[module]]\nrequest = "7A0"\nresponse = "7B8"',
             "an address belongs to one module",
@@ -229,6 +242,24 @@ def test_a_name_changed_in_our_layout_survives_what_is_learned_later(tmp_path):
     )
     remember(tmp_path, [Module("7B0", "7B8", "module 7B8", Language.ISO_14229)])
     assert case_modules(tmp_path) == (Module("7B0", "7B8", "my brakes", Language.ISO_14229),)
+
+
+@pytest.mark.parametrize("held", [[], [BRAKES], [module_at("740", "748")]])
+def test_a_module_that_listens_where_another_answers_is_not_remembered(tmp_path, held):
+    """Two senders of one identifier would disturb the bus; the first one stays."""
+    if held:
+        remember(tmp_path, held)
+    said: list[str] = []
+    found = [BRAKES, module_at("7B8", "7C0"), module_at("710", "77A")]
+    remember(tmp_path, found, Search.DONE, said.append)
+    assert case_map(tmp_path).search is Search.DONE
+    assert {m.request for m in case_modules(tmp_path)} == {
+        *(m.request for m in held),
+        "7B0",
+        "710",
+    }
+    assert len(said) == 1
+    assert "7B8/7C0" in said[0]
 
 
 def test_a_broken_map_of_a_case_is_left_as_it_is(tmp_path):

@@ -16,9 +16,19 @@ from obdlog.cli.road import Road
 from obdlog.discovery import Found
 from obdlog.errors import NoAnswerError, RefusedError
 from obdlog.model import Exchange
-from obdlog.module_map import Search, case_map, load_module_map, remember
+from obdlog.module_map import Search, case_map, load_module_map, not_beside, remember
 from obdlog.module_search import shared_remarks
-from obdlog.modules import Module, System, is_address, merged, named, reaches_all
+from obdlog.modules import (
+    Module,
+    System,
+    clashing,
+    is_address,
+    may_be_asked,
+    merged,
+    named,
+    reaches_all,
+    usual_request,
+)
 
 CAUTIONS = {
     System.RESTRAINTS: "Restraints (airbags, belt tensioners): licensed practice only. Nothing "
@@ -135,7 +145,11 @@ def choose(road: Road, wanted: Wanted, case: Path | None, *, go_on: bool = False
     """
     mapped = load_module_map(wanted.map_file) if wanted.map_file else ()
     kept = case_map(case) if case else None
-    known = merged(kept.modules if kept else (), mapped)
+    held = kept.modules if kept else ()
+    for module in mapped:
+        if other := clashing(module, held):
+            screen.tell(f"{not_beside(module, other)}; it was left out.")
+    known = merged(held, (m for m in mapped if not clashing(m, held)))
     session = getattr(road.transport, "session", None)
     if session is not None:
         if wanted.every:
@@ -163,7 +177,7 @@ def choose(road: Road, wanted: Wanted, case: Path | None, *, go_on: bool = False
     )
     if case:
         ended = found.complete and found.reached
-        remember(case, found.modules, Search.DONE if ended else Search.INTERRUPTED)
+        remember(case, found.modules, Search.DONE if ended else Search.INTERRUPTED, screen.tell)
     if not found.complete:
         screen.tell(f"The search was not finished; {len(found.modules)} modules found so far.")
         if not go_on and found.interrupted:
@@ -211,7 +225,7 @@ def read(
         codes=codes,
     )
     if case and chosen.how in ("searched", "named"):
-        remember(case, (m for m in found if m.language))
+        remember(case, (m for m in found if m.language), say=screen.tell)
     return found
 
 
@@ -334,6 +348,11 @@ def _named(road: Road, known: Sequence[Module], name: str) -> Module:
         )
     if reaches_all(address):
         raise typer.BadParameter(f"{address} reaches all modules at once; name one of them")
+    if not may_be_asked(address) and not may_be_asked(usual_request(address) or address):
+        raise typer.BadParameter(
+            f"{address} is no identifier of diagnosis (700 to 7FF, 18DAxxF1 and 18DAF1xx): only a "
+            "--module-map that states its request and its response reaches it"
+        )
     module = discovery.find_one(road.client, address)
     if module is None:
         raise NoAnswerError(

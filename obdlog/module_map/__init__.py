@@ -14,7 +14,7 @@ from obdlog.module_map.reading import (
     case_modules,
     load_module_map,
 )
-from obdlog.module_map.writing import remember, write_module_map
+from obdlog.module_map.writing import not_beside, remember, write_module_map
 
 __all__ = [
     "CASE_FILE",
@@ -23,6 +23,7 @@ __all__ = [
     "case_map",
     "case_modules",
     "load_module_map",
+    "not_beside",
     "remember",
     "write_module_map",
 ]

@@ -14,6 +14,7 @@ from obdlog.modules import (
     Language,
     Module,
     System,
+    clashing,
     is_address,
     is_normal_fixed,
     reaches_all,
@@ -123,6 +124,12 @@ def map_of(path: Path, content: dict[str, Any]) -> ModuleMap:
                 raise InputFileError(
                     f"{path}: two modules are called {printable(module.name)!r}", path=path
                 )
+        if other := clashing(module, modules):
+            raise InputFileError(
+                f"{path}: module {number} ({module.addresses}) and {printable(other.name)!r} "
+                f"({other.addresses}): one is asked where the other answers",
+                path=path,
+            )
         modules.append(module)
     return ModuleMap(tuple(modules), search)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,7 +17,7 @@ from obdlog.module_map.reading import (
     Search,
     map_of,
 )
-from obdlog.modules import Module, System, is_normal_fixed, merged, usual_response
+from obdlog.modules import Module, System, clashing, is_normal_fixed, merged, usual_response
 from obdlog.session.format import printable
 from obdlog.toml_file import parse_toml, read_text
 
@@ -38,11 +38,17 @@ def write_module_map(path: Path, modules: Sequence[Module], search: Search = Sea
     _write(path, _rendered(modules, search), mode="x")
 
 
-def remember(folder: Path, modules: Iterable[Module], search: Search = Search.NONE) -> Path:
+def remember(
+    folder: Path,
+    modules: Iterable[Module],
+    search: Search = Search.NONE,
+    say: Callable[[str], None] = lambda _: None,
+) -> Path:
     """Add `modules` to those that the case remembers and return its file.
 
     What the user wrote stays: the user's names and systems win, entries are never taken out, and
-    a file that is laid out in another way is only added to.
+    a file that is laid out in another way is only added to. A module that is asked where another
+    one answers is left out, and `say` is told.
 
     Raises
     ------
@@ -52,12 +58,12 @@ def remember(folder: Path, modules: Iterable[Module], search: Search = Search.NO
     path = folder / CASE_FILE
     modules = tuple(modules)
     if not path.exists():
-        write_module_map(path, merged(_fitting((), modules)), search)
+        write_module_map(path, merged(_fitting((), modules, say)), search)
         return path
     text = read_text(path, FILE_KIND)
     held = map_of(path, parse_toml(path, text))
     state = held.search if search is Search.NONE else search
-    together = merged(held.modules, _fitting(held.modules, modules))
+    together = merged(held.modules, _fitting(held.modules, modules, say))
     if text == _rendered(held.modules, held.search):
         changed = _rendered(together, state)
     else:
@@ -72,20 +78,34 @@ def remember(folder: Path, modules: Iterable[Module], search: Search = Search.NO
     return path
 
 
-def _fitting(held: Sequence[Module], added: Sequence[Module]) -> Iterator[Module]:
+def _fitting(
+    held: Sequence[Module], added: Sequence[Module], say: Callable[[str], None]
+) -> Iterator[Module]:
     """Yield what can stand beside the modules that are `held`; what the user wrote wins."""
     pairs = {(m.request, m.response) for m in held}
     responses = {m.response for m in held}
     names = {m.name.casefold() for m in held}
+    beside = list(held)
     for module in added:
         if (module.request, module.response) in pairs:
             yield module
+        elif other := clashing(module, beside):
+            say(not_beside(module, other) + "; it was not kept")
         elif module.response not in responses:
             taken = module.name.casefold() in names
             kept = replace(module, name=module_name(module.response)) if taken else module
             responses.add(kept.response)
             names.add(kept.name.casefold())
+            beside.append(kept)
             yield kept
+
+
+def not_beside(module: Module, other: Module) -> str:
+    """Return why `module` and `other` cannot stand in one list."""
+    return (
+        f"{module.name} ({module.addresses}) cannot stand beside {other.name} "
+        f"({other.addresses}): one is asked where the other answers"
+    )
 
 
 def _with_state(text: str, state: Search) -> str:

@@ -238,6 +238,9 @@ def test_one_module_by_its_address_alone(run_json, car):
         (("--module", "750"), 4, "no module answers at 750"),
         (("--module", "7df"), 2, "7DF reaches all modules at once"),
         (("--module", "18DB33F1"), 2, "18DB33F1 reaches all modules at once"),
+        (("--module", "0B0"), 2, "0B0 is no identifier of diagnosis (700 to 7FF"),
+        (("--module", "000"), 2, "000 is no identifier of diagnosis (700 to 7FF"),
+        (("--module", "0cf00400"), 2, "0CF00400 is no identifier of diagnosis (700 to 7FF"),
         (("--module-map", "map.toml"), 2, "--every-module"),
         (("--extended-session",), 2, "--every-module"),
         (("--search-again", "--module", "7B0"), 2, "--every-module"),
@@ -247,6 +250,37 @@ def test_one_module_by_its_address_alone(run_json, car):
 def test_what_cannot_be_done_is_said(run, car, options, code, says):
     result = run("codes", "--link", "car", *options, code=code)
     assert says in " ".join(result.stderr.replace("│", " ").split())
+
+
+@pytest.mark.parametrize("options", [("--module", "123"), ("--module", "odd")])
+def test_below_700_only_a_map_with_both_addresses_reaches_a_module(run, car, tmp_path, options):
+    """A mistyped address must not reach the vehicle's own functions (ISO 15765-4: 7DF to 7EF)."""
+    entry = '[[module]]\nname = "odd"\nrequest = "123"\nresponse = "12B"\n'
+    (tmp_path / "map.toml").write_text(entry, encoding="utf-8")
+    run("codes", "--link", "car", "--module", "123", code=2)
+    assert not car.buses[-1].targets
+    run("codes", "--link", "car", *options, "--module-map", "map.toml")
+    assert set(car.buses[-1].targets) == {"123"}
+
+
+def test_a_found_module_that_listens_where_another_answers_does_not_stop_a_case(run, car):
+    car.modules["740"] = FakeModule("720", BRAKES)
+    job = ("--every-module", "--case", "job")
+    run("codes", "--link", "car", *job)
+    assert {m.request for m in case_map(Path("job")).modules} <= {"7B0", "720", "740", "710"}
+    run("codes", "--link", "car", *job, "--search-again")
+
+
+def test_a_map_entry_that_clashes_with_the_case_is_left_out_and_told(run, car, tmp_path):
+    run("codes", "--link", "car", "--every-module", "--case", "job")
+    entry = '[[module]]\nname = "odd"\nrequest = "7B8"\nresponse = "7C0"\n'
+    (tmp_path / "map.toml").write_text(entry, encoding="utf-8")
+    options = ("--every-module", "--case", "job", "--module-map", "map.toml")
+    result = run("codes", "--link", "car", *options)
+    assert "one is asked where the other answers; it was left out" in " ".join(
+        result.stderr.split()
+    )
+    assert "7B8" not in car.buses[-1].targets
 
 
 def test_a_moving_vehicle_is_not_searched(run, car):
