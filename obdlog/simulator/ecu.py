@@ -11,9 +11,11 @@ from obdlog.simulator.answers import (
     BUSY,
     CONDITIONS,
     NEGATIVE,
+    NOT_IN_SESSION,
     NOT_SUPPORTED,
     OUT_OF_RANGE,
     PENDING,
+    SUBFUNCTION_NOT_IN_SESSION,
     Answer,
     Refused,
     legislated_address,
@@ -29,7 +31,9 @@ from obdlog.simulator.vehicle import Vehicle
 
 _OWN_PIDS = frozenset({0x01, 0x02, 0x21, 0x30, 0x31, 0x41, 0x4D, 0x4E})
 _SESSION, _PRESENT = 0x10, 0x3E
-_SILENT = frozenset({NOT_SUPPORTED, BAD_SUBFUNCTION, OUT_OF_RANGE, 0x7E, 0x7F})
+_SILENT = frozenset(
+    {NOT_SUPPORTED, BAD_SUBFUNCTION, OUT_OF_RANGE, SUBFUNCTION_NOT_IN_SESSION, NOT_IN_SESSION}
+)
 """Refusals that a functional request is spared (ISO 14229-1)."""
 _REPORTS = (0x01, 0x02, 0x0A)
 _AVAILABLE = 0xAD

@@ -56,19 +56,19 @@ def build_report(
         raise Refused(BAD_LENGTH)
     head = bytes([_REPLY, kind])
     if kind == COUNT:
-        count = len(matching(listed, rest[1] & availability))
+        count = len(_matching(listed, rest[1] & availability))
         reply = head + bytes([availability, _FORMAT]) + count.to_bytes(2, "big")
     elif kind == BY_MASK:
-        found = matching(listed, rest[1] & availability)
+        found = _matching(listed, rest[1] & availability)
         reply = head + bytes([availability]) + _records(found, availability)
     elif kind == SUPPORTED:
         reply = head + bytes([availability]) + _records(listed, availability)
     else:
-        reply = head + stored_data(rest[1:4], rest[4], kind, listed, availability)
+        reply = head + _stored_data(rest[1:4], rest[4], kind, listed, availability)
     return [] if rest[0] & _SUPPRESS else [reply]
 
 
-def matching(listed: Iterable[Listed], mask: int) -> list[Listed]:
+def _matching(listed: Iterable[Listed], mask: int) -> list[Listed]:
     """Return the codes whose status has any bit of `mask`."""
     return [code for code in listed if code.status & mask]
 
@@ -77,7 +77,7 @@ def _records(listed: Iterable[Listed], availability: int) -> bytes:
     return b"".join(code.three + bytes([code.status & availability]) for code in listed)
 
 
-def stored_data(
+def _stored_data(
     three: bytes, wanted: int, kind: int, listed: Iterable[Listed], availability: int
 ) -> bytes:
     """Return code, status and the records of reports 04 and 06 that were asked for.
