@@ -124,10 +124,10 @@ def map_of(path: Path, content: dict[str, Any]) -> ModuleMap:
                 raise InputFileError(
                     f"{path}: two modules are called {printable(module.name)!r}", path=path
                 )
-        if other := clashing(module, modules):
+        if twin := clashing(module, modules):
             raise InputFileError(
-                f"{path}: module {number} ({module.addresses}) and {printable(other.name)!r} "
-                f"({other.addresses}): one is asked where the other answers",
+                f"{path}: module {number} ({module.addresses}) and {printable(twin.name)!r} "
+                f"({twin.addresses}): one is asked where the other answers",
                 path=path,
             )
         modules.append(module)
