@@ -233,6 +233,36 @@ def test_a_module_that_does_not_open_the_session_gets_no_erase(tmp_path):
     ]
 
 
+def erases_in_session_only() -> FakeModule:
+    table = {"1902AF": [LISTED, EMPTY], "14FFFFFF": "7F147F"}
+    return FakeModule("7B8", table, in_session={"14FFFFFF": "54"})
+
+
+@pytest.mark.parametrize("allowed", [False, True])
+def test_a_module_that_erases_in_its_extended_session_only(tmp_path, allowed):
+    # ISO 14229-1: 7F is "service not supported in the active session": nothing was erased.
+    fake = erases_in_session_only()
+    bus = ModuleBus({"7B0": fake})
+    client = Client(bus)
+    client.read_codes()
+    read_modules(client, (BRAKE,), identity=False)
+    before = survey.survey_codes(client.exchanges, Bus.CAN)
+    bus.requests.clear()
+    path = tmp_path / "after.session.jsonl"
+    with SessionWriter(path, SessionHeader(version=1), bus.clock) as session:
+        erasure = send_erase(bus, session, before, [module_order(BRAKE)], extended=allowed)
+    (module,) = erasure.modules
+    asked = [r.payload.hex().upper() for r in bus.requests if r.target == "7B0"]
+    if allowed:
+        assert asked[:4] == ["14FFFFFF", "1003", "14FFFFFF", "1001"]
+        assert (module.accepted, module.after) == (True, ())
+    else:
+        assert asked.count("14FFFFFF") == 1
+        assert "1003" not in asked
+        assert module.accepted is False
+        assert "--extended-session allows" in " ".join(next_steps(erasure))
+
+
 def test_a_module_that_needs_no_session_is_never_put_into_one(erase):
     bus, _, _ = erase({"7B0": brake(LISTED, EMPTY)}, (BRAKE,))
     assert not [r for r in bus.requests if r.service == 0x10]
@@ -256,6 +286,18 @@ def test_a_module_without_evidence_is_left_out(fake, why):
     reasons = left_out(exchanges_of({"7B0": fake}, (BRAKE,)), Bus.CAN, (BRAKE,))
     assert list(reasons) == [BRAKE]
     assert re.search(why, reasons[BRAKE])
+
+
+@pytest.mark.parametrize("listed", ["5902", "5902FF403511", "5902FF4035118F40"])
+def test_a_list_that_does_not_read_whole_is_no_evidence(listed):
+    reasons = left_out(exchanges_of({"7B0": brake(listed)}, (BRAKE,)), Bus.CAN, (BRAKE,))
+    assert "not complete" in reasons[BRAKE]
+
+
+def test_a_module_that_counts_more_than_it_lists_is_left_out():
+    fake = FakeModule("7B8", {"1902AF": "5902FF4035118F", "1901AF": "5901FF010007"})
+    reasons = left_out(exchanges_of({"7B0": fake}, (BRAKE,)), Bus.CAN, (BRAKE,))
+    assert "not complete" in reasons[BRAKE]
 
 
 def test_a_module_that_listed_its_codes_is_not_left_out():

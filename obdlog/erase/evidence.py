@@ -145,6 +145,8 @@ def left_out(
             reasons[module] = "two modules answer from its address, and the evidence may mix both"
         elif missing := _not_whole(last):
             reasons[module] = f"its evidence is not complete: {'; '.join(missing[:3])}"
+        elif state.error:
+            reasons[module] = f"its evidence is not complete: {state.error}"
     return reasons
 
 

@@ -60,7 +60,9 @@ class ModuleAfter:
 
     @property
     def back(self) -> tuple[str, ...]:
-        """Codes of the evidence that are there; what only the permanent memory holds never left."""
+        """Codes that were erased and are there; what only the permanent memory holds never left."""
+        if not self.erased:
+            return ()
         return tuple(c for c in self.before if c in (self.now or ()) and c not in self.permanent)
 
     @property
@@ -152,7 +154,7 @@ def next_steps(modules: Sequence[ModuleAfter]) -> tuple[str, ...]:
             steps.append(f"{m.title} still wants its lamp lit: {m.because}.")
         if m.now is None:
             steps.append(f"{m.title} was not read: nothing is known of it now. Read again.")
-        if m.erased and m.back:
+        if m.back:
             steps.append(
                 f"{m.title}: {', '.join(m.back)} came back after the erase. With everything "
                 "connected that points to a fault that is there now."

@@ -22,7 +22,8 @@ class ModuleErasure:
     read back whole: nothing is known of them then. `stored` are those of `after` that are not
     merely permanent. `request` is the address it was asked at alone, None where it was one of all
     legislated modules. `sent` is False where no erase went out, with the reason in `refusal`.
-    `lamp` says whether it still wants its lamp lit, None where that was not read.
+    `lamp` says whether it still wants its lamp lit, None where that was not read;
+    `asks_for_session` that it refused because it erases in its extended session only.
     """
 
     address: str
@@ -35,6 +36,7 @@ class ModuleErasure:
     request: str | None = None
     sent: bool = True
     lamp: bool | None = None
+    asks_for_session: bool = False
 
     @property
     def title(self) -> str:
@@ -60,6 +62,9 @@ class Erasure:
 RECORD_INCOMPLETE = (
     "The erase was carried out and read back; only its record in the session file is incomplete."
 )
+
+MOST_NAMED = 10
+"""So many codes are named in one sentence."""
 
 KEY_CYCLE = (
     "Key cycle: ignition off, wait until the modules sleep (a minute or more; the maker's "
@@ -93,11 +98,12 @@ def next_steps(erasure: Erasure, case: str = "") -> tuple[str, ...]:
     for m in modules:
         steps += _about(m)
     permanent = sorted({c for m in after for c in m.with_status("permanent")})
-    back = sorted({c for m in after for c in m.with_status("confirmed")})
+    back = sorted({c for m in modules if m.sent and m.accepted is not False for c in m.stored})
     if back:
+        more = f" and {len(back) - MOST_NAMED} more" if len(back) > MOST_NAMED else ""
         steps.append(
-            f"Still stored right after clearing: {', '.join(back)}. A code that returns at once "
-            "with everything connected points to a fault that is there now."
+            f"Still stored right after clearing: {', '.join(back[:MOST_NAMED])}{more}. A code that "
+            "returns at once with everything connected points to a fault that is there now."
         )
     if any(m.accepted or (m.accepted is None and m.before and not m.stored) for m in modules):
         compare = ", then start. Read the codes again."
@@ -121,7 +127,12 @@ def _about(m: ModuleErasure) -> list[str]:
     if not m.sent:
         return [f"{m.title} was not erased: {m.refusal}."]
     steps = []
-    if m.accepted is False:
+    if m.asks_for_session:
+        steps.append(
+            f"{m.title} refused: {m.refusal}. It erases in its extended session, which "
+            "--extended-session allows; parked, engine off."
+        )
+    elif m.accepted is False:
         steps.append(
             f"{m.title} refused: {m.refusal}. Check ignition on and engine off, then read again "
             "before any second try."

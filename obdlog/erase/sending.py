@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 
 from obdlog import survey
 from obdlog.addresses import module_name
@@ -16,6 +17,7 @@ from obdlog.model import Bus, Exchange, Outcome
 from obdlog.module_dialogue import Dialogue
 from obdlog.module_reading import read_legislated, read_modules
 from obdlog.modules import Module
+from obdlog.services.refusals import OTHER_SESSION
 from obdlog.session.writer import SessionWriter
 from obdlog.survey import ModuleCodes
 from obdlog.transport.base import Transport
@@ -58,7 +60,8 @@ def send_erase(
     skipped
         Modules that the user named and that are not erased, and why.
     extended
-        The user allowed the extended session where a module refuses to be read without it.
+        The user allowed the extended session where a module refuses to be read or erased
+        without it. Then, and only after such a refusal, its erase is sent once more in it.
     every_report
         Ask the legislated modules also what only service 19 lists, as the evidence did.
 
@@ -76,7 +79,9 @@ def send_erase(
     sent: list[tuple[EraseOrder, Exchange]] = []
     left_out = dict(skipped or {})
     trouble: ObdlogError | None = None
-    for order in orders:
+    waiting = list(orders)
+    while waiting and trouble is None:
+        order = waiting.pop(0)
         try:
             require_engine_off(guard, stated_off=stated_off)
             with _session(guard, order) as ready:
@@ -87,12 +92,14 @@ def send_erase(
                 session.sync()
                 exchange, trouble = _send(transport, recording, session, order)
                 sent.append((order, exchange))
+            if extended and trouble is None and _refused_outside_session(order, exchange):
+                # Its own word that nothing was erased: no silence is answered here.
+                sent.pop()
+                waiting.insert(0, replace(order, in_session=True))
         except ObdlogError as error:
             if not sent:
                 raise
             trouble = trouble or error
-        if trouble is not None:
-            break
     read: tuple[Exchange, ...] = ()
     if not isinstance(trouble, LinkError):
         expected = _expected(before, sent, left_out)
@@ -101,12 +108,12 @@ def send_erase(
         )
         trouble = trouble or fault
     after = survey.survey_codes(read, guard.bus)
-    went_out = [order for order, _ in sent]
+    went_out = {order.module for order, _ in sent}
     for order in orders:
-        if order.module is not None and order not in went_out:
+        if order.module is not None and order.module not in went_out:
             left_out.setdefault(order.module, NOT_SENT)
     results = _results(sent, before, after, left_out, guard.bus)
-    if any(order.module is None and order not in went_out for order in orders):
+    if None not in went_out and any(order.module is None for order in orders):
         alone = {m.response for m in left_out}
         alone |= {order.module.response for order in orders if order.module is not None}
         results += tuple(_not_sent(m) for m in before if m.address not in alone)
@@ -123,6 +130,16 @@ def _not_sent(module: ModuleCodes) -> ModuleErasure:
         before=_texts(module),
         after=None,
         sent=False,
+    )
+
+
+def _refused_outside_session(order: EraseOrder, exchange: Exchange) -> bool:
+    """Return whether the module itself says that it erases in another session only."""
+    return (
+        order.module is not None
+        and not order.in_session
+        and not exchange.positive()
+        and any(m.refusal_code in OTHER_SESSION for m in exchange.refusals())
     )
 
 
@@ -249,6 +266,7 @@ def _results(
                 refused.get(address),
                 held.get(address),
                 now.get(address),
+                asks_for_session=_refused_outside_session(order, exchange),
             )
             for address in sorted(asked)
         ]
@@ -275,6 +293,8 @@ def _result(
     refusal: str | None,
     before: ModuleCodes | None,
     after: ModuleCodes | None,
+    *,
+    asks_for_session: bool,
 ) -> ModuleErasure:
     read = after if after is not None and _is_whole(after) else None
     stored = (c for c in read.codes if {"confirmed", "pending"} & set(c.status)) if read else ()
@@ -288,6 +308,7 @@ def _result(
         stored=tuple(c.code for c in stored),
         request=module.request if module else None,
         lamp=read.lamp if read else None,
+        asks_for_session=asks_for_session,
     )
 
 
