@@ -131,7 +131,7 @@ def test_legislated_modules_whose_erase_was_not_sent_are_named(erase):
             raise LinkClosedError("the link is gone")
 
     _, erasure, _ = erase({"7B0": brake(LISTED, EMPTY)}, (BRAKE,), hook=stop)
-    assert [(m.address, m.sent) for m in erasure.modules] == [("7B8", True), ("7E8", False)]
+    assert [(m.address, m.sent) for m in erasure.modules] == [("7E8", False), ("7B8", True)]
     steps = " ".join(next_steps(erasure))
     assert "engine control (7E8) was not erased: what went wrong before came first." in steps
 

@@ -57,9 +57,7 @@ COMMANDS = (
     Entry("plot", "plot", JUDGE, "Figures from a session."),
     Entry("report", "report", HAND_OVER, "The hand-over report of a case folder."),
     Entry("export", "export", HAND_OVER, "Readings to CSV, Parquet, MDF4; messages to a capture."),
-    Entry(
-        "import", "import_readings", HAND_OVER, "A CAN capture or CSV readings into a session."
-    ),
+    Entry("import", "import_readings", HAND_OVER, "A CAN capture or CSV readings into a session."),
 )
 _BY_NAME = {entry.name: entry for entry in COMMANDS}
 

@@ -46,6 +46,7 @@ EXTENDED_CAUTION = (
     "session, by itself at the latest 5 s after the last request."
 )
 NONE_BEYOND = "No module beyond those answered."
+NONE_OF_THOSE_ASKED = "None of the addresses that could be asked answered."
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,7 +281,7 @@ def show_searched(document: dict[str, Any]) -> None:
     searched = document["searched"]
     asked = searched["ranges"] or searched["how"] != "searched"
     if asked and not searched["found"] and not searched["silent"]:
-        screen.say(f"\n{NONE_BEYOND}")
+        screen.say(f"\n{NONE_OF_THOSE_ASKED if searched['not_reached'] else NONE_BEYOND}")
     said = [f"{titled(m['name'], m['address'])} did not answer" for m in searched["silent"]]
     told = " ".join(searched["remarks"])
     said += [

@@ -77,19 +77,19 @@ def compare(
     erased: Collection[str],
     names: Mapping[str, str],
 ) -> tuple[ModuleAfter, ...]:
-    """Return each module of the evidence or of the present reading, in address order.
+    """Return each module of the evidence or of the present reading, those of `names` last.
 
     Parameters
     ----------
     erased
         Addresses of the modules that accepted the erase.
     names
-        Names by address, where the user gave one.
+        Names by address, of the modules that are asked alone.
     """
     held = {m.address: m for m in before}
     read = {m.address: m for m in now if m.answered}
     found = []
-    for address in sorted({*held, *read}):
+    for address in sorted({*held, *read}, key=lambda a: (a in names, len(a), a)):
         then, present = held.get(address), read.get(address)
         either = present or then
         if either is None or not (then or present):

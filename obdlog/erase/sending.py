@@ -117,7 +117,12 @@ def send_erase(
         alone = {m.response for m in left_out}
         alone |= {order.module.response for order in orders if order.module is not None}
         results += tuple(_not_sent(m) for m in before if m.address not in alone)
-    return Erasure(tuple(sorted(results, key=lambda m: m.address)), after, trouble)
+    return Erasure(tuple(sorted(results, key=_place)), after, trouble)
+
+
+def _place(module: ModuleErasure) -> tuple[bool, int, str]:
+    """Return where a module stands in a list: the legislated ones first, then by address."""
+    return module.request is not None, len(module.address), module.address
 
 
 def _not_sent(module: ModuleCodes) -> ModuleErasure:
@@ -283,7 +288,7 @@ def _results(
         )
         for module, reason in left_out.items()
     ]
-    return tuple(sorted(found, key=lambda m: m.address))
+    return tuple(found)
 
 
 def _result(

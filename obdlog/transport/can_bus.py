@@ -17,11 +17,17 @@ from obdlog.links.url import LinkUrl
 from obdlog.model import EcuMessage, Exchange, Generation, Outcome, Request
 from obdlog.services.registry import changes_vehicle
 from obdlog.transport.base import BusProtocol
-from obdlog.transport.can_open import BIT_RATES, CanPlace, can_place, listen, open_bus
-from obdlog.transport.can_open import Heard as Listened
-from obdlog.transport.can_talk import ERRORS_BEFORE_LEAVING, LONGEST_S, CanTalk, Heard, code_of
+from obdlog.transport.can_open import (
+    BIT_RATES,
+    CanPlace,
+    Listened,
+    can_place,
+    listen,
+    open_bus,
+)
+from obdlog.transport.can_talk import ERRORS_BEFORE_LEAVING, LONGEST_S, CanTalk, Heard
 from obdlog.transport.can_wire import CanWire, NotTakenError
-from obdlog.transport.judge import BUSY, PENDING, without_superseded
+from obdlog.transport.judge import BUSY, without_superseded
 
 BUSY_TRIES, BUSY_WAIT_S = 3, 0.2
 REPAIR_TRIES = 2
@@ -206,7 +212,7 @@ class CanTransport:
                 break
             if heard.faults and repairs:
                 repairs -= 1
-            elif busy and any(code_of(m) == BUSY for m in heard.messages):
+            elif busy and any(m.refusal_code == BUSY for m in heard.messages):
                 busy -= 1
                 self.clock.sleep_s(BUSY_WAIT_S)
             else:
@@ -274,7 +280,7 @@ def _outcome(messages: Iterable[EcuMessage], *, damaged: bool) -> Outcome:
     messages = tuple(messages)
     if any(not m.refused for m in messages):
         return Outcome.ANSWERED
-    if any(code_of(m) == PENDING for m in messages):
+    if any(m.is_pending for m in messages):
         return Outcome.TIMEOUT
     if messages:
         return Outcome.REFUSED

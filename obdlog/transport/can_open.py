@@ -65,7 +65,7 @@ _INTERFACE = re.compile(r"[a-z0-9_]{1,30}")
 _NO_HANDLER = logging.NullHandler()
 
 
-class Heard(StrEnum):
+class Listened(StrEnum):
     """What listening at one bit rate brought."""
 
     FRAMES = "frames"
@@ -234,7 +234,7 @@ def _reason(error: Exception) -> OpenFailure:
     return OpenFailure.OTHER
 
 
-def listen(place: CanPlace, bit_rate: int, clock: Clock) -> Heard:
+def listen(place: CanPlace, bit_rate: int, clock: Clock) -> Listened:
     """Return what is heard at `bit_rate` without taking part in the traffic.
 
     Raises
@@ -267,8 +267,8 @@ def listen(place: CanPlace, bit_rate: int, clock: Clock) -> Heard:
     finally:
         shut(bus)
     if errors > frames:
-        return Heard.ERRORS
-    return Heard.FRAMES if frames else Heard.SILENCE
+        return Listened.ERRORS
+    return Listened.FRAMES if frames else Listened.SILENCE
 
 
 def shut(bus: can.BusABC) -> None:

@@ -26,7 +26,7 @@ from obdlog.transport.can_channels import (
     sound,
 )
 from obdlog.transport.can_wire import CanWire
-from obdlog.transport.judge import PENDING, answers
+from obdlog.transport.judge import answers
 
 ALL_WINDOW_S = 0.1
 """How long all modules have for the first frame of an answer: twice P2CAN_max of ISO 15765-4."""
@@ -193,7 +193,8 @@ class CanTalk:
 
     def _send_long(self, asked: _Asked, heard: Heard) -> None:
         """Send a request of several frames, as the module that takes it wants them."""
-        assert asked.source is not None
+        if asked.source is None:
+            raise ValueError("a long request goes to one module whose answer address is known")
         channel = self._channel(asked.target, asked.source)
         channel.send(asked.request.payload)
         deadline_s = self._clock.now_s() + LONGEST_S
@@ -279,7 +280,7 @@ class CanTalk:
                 continue
             taken = True
             heard.messages.append(message)
-            if code_of(message) == PENDING and not asked.searching:
+            if message.is_pending and not asked.searching:
                 heard.pending[source] = now_s + PENDING_S
             else:
                 heard.pending.pop(source, None)
@@ -349,8 +350,3 @@ def _complete(asked: _Asked, heard: Heard, expected: frozenset[str] | None) -> b
     if asked.to_all:
         return expected is not None and expected <= heard.final.keys()
     return asked.source is not None and asked.source in heard.final
-
-
-def code_of(message: EcuMessage) -> int | None:
-    """Return the negative response code of a message, None where it is none."""
-    return message.payload[2] if message.refused and len(message.payload) > 2 else None
