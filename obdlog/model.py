@@ -42,6 +42,9 @@ class Outcome(StrEnum):
     LOST = "lost"
 
 
+ERASED_LATER = "erased later in this recording and not read again"
+"""Note of an exchange whose recorded answer does not hold any more."""
+
 NOT_WHOLE = frozenset({Outcome.GARBLED, Outcome.TIMEOUT, Outcome.LOST})
 """After these, what the car would have said is not known."""
 

@@ -69,7 +69,7 @@ class Dialogue:
         ]
         for exchange in own[:MOST_RECORDED]:
             if exchange.request.service in _READING:
-                self._ask(exchange.request.payload, exchange.request.purpose)
+                self._ask(exchange.request.payload, exchange.request.purpose or CODES)
             elif exchange.request.payload in (EXTENDED, DEFAULT):
                 # Not asked of a recording, and part of what happened.
                 self._client.exchanges.append(exchange)

@@ -43,6 +43,50 @@ def shown(module: ModuleCodes) -> dict[str, tuple[str, ...]]:
     }
 
 
+class TestSinceAnErase:
+    """SAE-J1979 service 04 (44) and ISO-14229-1 service 14 (54) erase what was read before."""
+
+    def test_the_codes_of_before_are_no_state_of_now(self):
+        module = only(
+            to_all("03", ("7E8", "43010171")),
+            to_all("0101", ("7E8", "410181076500")),
+            to_all("04", ("7E8", "44")),
+            to_all("03", ("7E8", "4300")),
+        )
+        assert (module.answered, module.codes, module.lamp) == (True, (), None)
+        assert module.error is None
+
+    def test_what_was_not_read_again_is_not_known(self):
+        module = only(
+            alone(BRAKES, "1902AF", f"5902AF{WHEEL}09"),
+            alone(BRAKES, "14FFFFFF", "7F1478", "54"),
+        )
+        assert (module.answered, module.codes) == (False, ())
+        assert module.error == "erased in this recording and not read again"
+
+    def test_nor_is_what_one_of_several_lists_said(self):
+        module = only(
+            to_all("03", ("7E8", "43010171")),
+            to_all("0A", ("7E8", "4A010171")),
+            to_all("04", ("7E8", "44")),
+            to_all("03", ("7E8", "4300")),
+        )
+        assert module.error == "its permanent codes were not read again after the erase"
+
+    def test_a_refused_erase_erases_nothing_nor_that_of_another_module(self):
+        brakes, engine = survey.survey_codes(
+            [
+                to_all("03", ("7E8", "43010171")),
+                alone(BRAKES, "1902AF", f"5902AF{WHEEL}09"),
+                to_all("04", ("7E8", "7F0422")),
+                alone(BRAKES, "14FFFFFF", "54"),
+            ],
+            Bus.CAN,
+        )
+        assert shown(engine) == {"P0171": ("confirmed",)}
+        assert brakes.codes == ()
+
+
 class TestIso14229:
     @pytest.mark.parametrize(
         ("later", "reply", "left"),

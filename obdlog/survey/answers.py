@@ -10,6 +10,7 @@ from obdlog.model import FUNCTIONAL, UNKNOWN_SOURCE, Bus, EcuMessage, Exchange, 
 from obdlog.modules import Language, usual_request
 from obdlog.services import refusals
 from obdlog.services.obd_on_uds import classic_exchange
+from obdlog.services.registry import ERASE_SERVICES
 
 CODE_SERVICES = {0x03: "confirmed", 0x07: "pending", 0x0A: "permanent"}
 """Service → the status that a code read with it has (SAE J1979)."""
@@ -97,6 +98,16 @@ def asked_of(exchanges: Sequence[Exchange], address: str, *, hears_all: bool) ->
         for e in exchanges
         if (hears if e.request.target == FUNCTIONAL else e.request.target in own)
     ]
+
+
+def last_erases(exchanges: Sequence[Exchange]) -> dict[str, int]:
+    """Return per module the place of the last erase that it accepted."""
+    return {
+        m.source: place
+        for place, e in enumerate(exchanges)
+        if e.request.service in ERASE_SERVICES
+        for m in e.positive()
+    }
 
 
 def without_polls(exchanges: Iterable[Exchange]) -> list[Exchange]:

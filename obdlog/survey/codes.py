@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from obdlog.addresses import module_name
-from obdlog.model import Bus, Exchange
+from obdlog.model import ERASED_LATER, Bus, Exchange
 from obdlog.modules import Language
 from obdlog.services import scales
 from obdlog.services.identification import Item
@@ -23,6 +23,7 @@ from obdlog.survey.answers import (
     classic,
     language_of,
     last_answers,
+    last_erases,
     legislated,
     request_of,
     without_polls,
@@ -31,7 +32,7 @@ from obdlog.survey.identification import survey_identification
 from obdlog.survey.lists import ModuleCode, read_lists
 from obdlog.survey.readiness import readiness_by_module
 from obdlog.survey.records import FreezeFrame, freeze_frames, stored_records
-from obdlog.survey.unread import unread_of
+from obdlog.survey.unread import not_again, unread_of
 from obdlog.tables.decode import EMPTY, Context
 
 _OWNER = "02"
@@ -85,22 +86,26 @@ class ModuleCodes:
 
 
 def survey_codes(exchanges: Sequence[Exchange], bus: Bus) -> tuple[ModuleCodes, ...]:
-    """Return codes, lamp and freeze frames of each module, in address order."""
+    """Return codes, lamp and freeze frames of each module, in address order.
+
+    What a module said before the last erase that it accepted is no state of now: it is left out.
+    """
     exchanges = classic(exchanges)
     heard = legislated(exchanges)
     asked = without_polls(exchanges)
-    answers = last_answers(asked)
-    lamps = {s: status.since_clear.lamp for s, status in readiness_by_module(exchanges).items()}
+    now = _Stretch.of(exchanges)
+    since = {a: _Stretch.of(exchanges[p + 1 :]) for a, p in last_erases(exchanges).items()}
+    before = {a: exchanges[:p] for a, p in last_erases(exchanges).items()}
     contexts = scales.contexts(exchanges)
     identifications = survey_identification(asked)
     return tuple(
         _module(
             address,
             asked,
-            answers,
+            since.get(address, now),
             bus,
+            before=before.get(address),
             hears_all=address in heard,
-            lamp=lamps.get(address),
             identification=identifications.get(address, ()),
             context=contexts.get(address, EMPTY),
         )
@@ -108,17 +113,33 @@ def survey_codes(exchanges: Sequence[Exchange], bus: Bus) -> tuple[ModuleCodes, 
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """Exchanges that tell the present state: all, or those since the last erase of a module."""
+
+    asked: list[Exchange]
+    answers: Answers
+    lamps: Mapping[str, bool]
+
+    @classmethod
+    def of(cls, exchanges: Sequence[Exchange]) -> _Stretch:
+        asked = without_polls(exchanges)
+        lamps = {s: status.since_clear.lamp for s, status in readiness_by_module(exchanges).items()}
+        return cls(asked, last_answers(asked), lamps)
+
+
 def _module(
     address: str,
     exchanges: Sequence[Exchange],
-    answers: Answers,
+    now: _Stretch,
     bus: Bus,
     *,
+    before: Sequence[Exchange] | None,
     hears_all: bool,
-    lamp: bool | None,
     identification: tuple[Item, ...],
     context: Context,
 ) -> ModuleCodes:
+    answers, lamp = now.answers, now.lamps.get(address)
     language = language_of(exchanges, address)
     found = read_lists(answers, address, bus)
     records = stored_records(answers, address, context)
@@ -127,8 +148,11 @@ def _module(
         for code in found.codes
     )
     source = "codes" if found.lamp is not None else None
-    asked = asked_of(exchanges, address, hears_all=hears_all)
+    own = {e.request.target for e in asked_of(exchanges, address, hears_all=hears_all)}
+    asked = [e for e in now.asked if e.request.target in own and e.note != ERASED_LATER]
     errors = [*found.problems, *unread_of(asked, address, bus, language)]
+    if before is not None:
+        errors[:0] = not_again(before, asked, address, listed=found.read)
     return ModuleCodes(
         address=address,
         name=module_name(address),
@@ -136,7 +160,7 @@ def _module(
         lamp=found.lamp if lamp is None else lamp,
         codes=codes,
         freeze_frames=(
-            *freeze_frames(exchanges, address, context, bus),
+            *freeze_frames(now.asked, address, context, bus),
             *(
                 FreezeFrame(code, readings, failure_type, record.number)
                 for (code, failure_type), held in records.items()

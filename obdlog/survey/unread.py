@@ -71,6 +71,25 @@ def unread_of(
     return [*dict.fromkeys(filter(None, silent)), *refused]
 
 
+def not_again(
+    before: Sequence[Exchange], since: Sequence[Exchange], address: str, *, listed: bool
+) -> list[str]:
+    """Return what is not known of a module's codes because it erased them in between."""
+    if not listed:
+        return ["erased in this recording and not read again"]
+    read, again = (
+        {
+            kind
+            for e in stretch
+            if any(m.source == address for m in e.positive())
+            for kind in code_kinds(e.request.payload)
+        }
+        for stretch in (before, since)
+    )
+    lost = [kind for kind in CODE_SERVICES.values() if kind in read - again]
+    return [f"its {' and '.join(lost)} codes were not read again after the erase"] if lost else []
+
+
 def _refused(exchanges: Sequence[Exchange], address: str) -> bool:
     """Return whether the module refused for good: it may also have promised to answer later."""
     return any(m.source == address and not m.is_pending for e in exchanges for m in e.refusals())

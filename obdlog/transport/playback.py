@@ -5,14 +5,15 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from obdlog.adapter.protocols import PROTOCOLS, response_address
 from obdlog.clock import Clock, ManualClock, SystemClock
 from obdlog.errors import NoAnswerError, RefusedError
-from obdlog.model import FUNCTIONAL, Exchange, Generation, Outcome, Request
+from obdlog.model import ERASED_LATER, FUNCTIONAL, Exchange, Generation, Outcome, Request
 from obdlog.services.obd_on_uds import classic_request
-from obdlog.services.registry import changes_vehicle
+from obdlog.services.registry import ERASE_SERVICES, changes_vehicle
 from obdlog.session.reader import Session, read_session
 from obdlog.transport.base import BusProtocol
 from obdlog.transport.samples import Samples, build_answer, items_of, one_list
@@ -26,6 +27,13 @@ TIMELESS = frozenset({"identify", "capability"})
 """Purposes of questions about the car itself: wherever in the recording their answer stands, it
 holds for all of it, and finding it late must not skip what was logged before."""
 
+CODES = "codes"
+"""Purpose of questions about the present codes."""
+
+_CODE_SERVICES = frozenset({0x02, 0x03, 0x07, 0x0A, 0x13, 0x17, 0x18, 0x19})
+_LAMP_IDENTIFIER = b"\xf4\x01"
+"""Identifier of SAE J1979-2 for what PID 01 tells, the lamp among it."""
+
 LEAST_STEP_S = 0.01
 """Every exchange takes at least this long, so that a loop over time comes to its end."""
 
@@ -37,7 +45,8 @@ class PlaybackTransport:
     once they are used up. One that was not is answered from the same question asked of other
     addresses, or, for current data and service 02, from the same PIDs in other requests, or, for
     codes of SAE J1979-2, from the same report with other status masks.
-    Anything else is no data, with a note.
+    Anything else is no data, with a note. Where codes are asked for (purpose ``codes``), what a
+    module said of them before the last erase that it accepted is not played.
 
     Parameters
     ----------
@@ -74,9 +83,10 @@ class PlaybackTransport:
         for exchange in self.session.exchanges:
             key = (exchange.request.payload, exchange.request.target)
             self._recorded[key].append(exchange)
+        self._current = _since_erases(self.session.exchanges)
         self._last_s = max((e.at_s for e in self.session.exchanges), default=0.0)
         self._used: dict[tuple[bytes, str], int] = defaultdict(int)
-        self._samples: Samples | None = None
+        self._samples: dict[bool, Samples] = {}
         self._origin_s: float | None = None
 
     def connect(self) -> BusProtocol:
@@ -140,7 +150,9 @@ class PlaybackTransport:
             at_s = self.clock.now_s()
             # Thousands of addresses may be searched; no loop over time asks one module alone.
             self.clock.sleep_s(LEAST_STEP_S if request.target == FUNCTIONAL else 0.0)
-            return Exchange(at_s, request, (), Outcome.NO_DATA, note=NOT_RECORDED)
+            erased = request.purpose == CODES and not self._current.get(_key(request), (None,))
+            note = ERASED_LATER if erased else NOT_RECORDED
+            return Exchange(at_s, request, (), Outcome.NO_DATA, note=note)
         if request.purpose not in TIMELESS:
             self.clock.sleep_s(found.at_s - self._now_s())
         at_s = self.clock.now_s()
@@ -165,10 +177,14 @@ class PlaybackTransport:
         return self.clock.now_s() - self._origin_s
 
     def _exact(self, request: Request) -> Exchange | None:
-        key = (request.payload, request.target)
+        key = _key(request)
         if key not in self._recorded:
             return None
         exchanges = self._recorded[key]
+        if request.purpose == CODES:
+            exchanges = self._current.get(key, exchanges)
+        if not exchanges:
+            return None
         used = self._used[key]
         self._used[key] = used + 1
         return exchanges[min(used, len(exchanges) - 1)]
@@ -181,13 +197,13 @@ class PlaybackTransport:
         """
         if request.target != FUNCTIONAL:
             source = request.reply_from or self._source_of(request.target)
-            asked_of_all = self._exact(Request(request.payload))
+            asked_of_all = self._exact(replace(request, target=FUNCTIONAL))
             if asked_of_all is None or source is None:
                 return None
             messages = tuple(m for m in asked_of_all.messages if m.source == source)
             return build_answer(asked_of_all.at_s, request, messages)
         targets = [to for payload, to in self._recorded if payload == request.payload]
-        found = [self._exact(Request(request.payload, to)) for to in targets]
+        found = [self._exact(replace(request, target=to)) for to in targets]
         exchanges = [exchange for exchange in found if exchange is not None]
         if not exchanges:
             return None
@@ -197,14 +213,19 @@ class PlaybackTransport:
     def _by_pid(self, request: Request) -> Exchange | None:
         if not items_of(request.payload):
             return None
-        if self._samples is None:
-            self._samples = Samples(self.session.exchanges)
+        present = request.purpose == CODES and _tells_codes(request.payload)
+        if present not in self._samples:
+            exchanges: Iterable[Exchange] = self.session.exchanges
+            if present:
+                other = (e for e in exchanges if not _tells_codes(e.request.payload))
+                exchanges = (*other, *(e for held in self._current.values() for e in held))
+            self._samples[present] = Samples(exchanges)
         source = request.reply_from
         if source is None and request.target != FUNCTIONAL:
             source = self._source_of(request.target)
         if request.target != FUNCTIONAL and source is None:
             return None
-        return self._samples.answer(request, source)
+        return self._samples[present].answer(request, source)
 
     def _by_mask(self, request: Request) -> Exchange | None:
         """Return what was listed for other status masks that together hold the one asked for."""
@@ -221,7 +242,11 @@ class PlaybackTransport:
             held |= payload[3]
         if asked[3] & ~held:
             return None
-        parts = [Request(payload) for payload in dict.fromkeys(alike) if payload[3] & asked[3]]
+        parts = [
+            replace(request, payload=payload)
+            for payload in dict.fromkeys(alike)
+            if payload[3] & asked[3]
+        ]
         found = [e for part in parts if (e := self._exact(part) or self._by_address(part))]
         if not found:
             return None
@@ -232,6 +257,45 @@ class PlaybackTransport:
             return response_address(self.protocol, target) if self.protocol else None
         except ValueError:
             return None
+
+
+def _key(request: Request) -> tuple[bytes, str]:
+    return request.payload, request.target
+
+
+def _tells_codes(payload: bytes) -> bool:
+    """Return whether the answer to a request tells codes, lamp or what is stored with a code."""
+    if payload[0] == 0x22:
+        return any(payload[n : n + 2] == _LAMP_IDENTIFIER for n in range(1, len(payload), 2))
+    return payload[0] in _CODE_SERVICES or (payload[0] == 0x01 and 0x01 in payload[1:])
+
+
+def _since_erases(exchanges: Sequence[Exchange]) -> dict[tuple[bytes, str], list[Exchange]]:
+    """Return per request for codes what holds after the last erase of each module that answers.
+
+    Where no exchange holds as a whole, the answers of modules that did not erase are left.
+    """
+    erased = {
+        m.source: place
+        for place, e in enumerate(exchanges)
+        if e.request.service in ERASE_SERVICES
+        for m in e.positive()
+    }
+    whole: dict[tuple[bytes, str], list[Exchange]] = {}
+    parts: dict[tuple[bytes, str], list[Exchange]] = {}
+    for place, exchange in enumerate(exchanges):
+        if not _tells_codes(exchange.request.payload):
+            continue
+        key = _key(exchange.request)
+        left = tuple(m for m in exchange.messages if erased.get(m.source, -1) < place)
+        if left == exchange.messages:
+            whole.setdefault(key, []).append(exchange)
+        elif left:
+            part = build_answer(exchange.at_s, exchange.request, left)
+            parts.setdefault(key, []).append(replace(part, note=exchange.note))
+        else:
+            parts.setdefault(key, [])
+    return parts | whole
 
 
 _GROUP_REPORT = b"\x19\x42"

@@ -282,3 +282,59 @@ def test_an_absurd_protocol_text_is_read_as_fast_as_any(tmp_path: Path) -> None:
     # A quadratic search through this would take hours.
     assert protocol_from_text("29 " * 300_000) is None
     assert protocol_from_text("CAN 29 500 " + "x" * 900_000) is not None
+
+
+class TestSinceAnErase:
+    """SAE-J1979 service 04 (44) and ISO-14229-1 service 14 (54) end what codes were before."""
+
+    OLD, NEW = ("7E8", "43010171"), ("7E8", "4300")
+
+    def codes(self, transport: PlaybackTransport, payload: str, to: str = ALL) -> Exchange:
+        return transport.exchange(Request(bytes.fromhex(payload), to, "codes"))
+
+    @pytest.fixture
+    def played(self, path: Path) -> PlaybackTransport:
+        recorded(
+            path,
+            (0.0, "03", ALL, (self.OLD, ("7E9", "4300"))),
+            (0.1, "0A", ALL, (("7E8", "4A010171"), ("7E9", "4A010700"))),
+            (0.2, "010105", ALL, (("7E8", "4101810765000540"),)),
+            (0.3, "1902AF", "7B0", (("7B8", "5902AF40310009"),)),
+            (0.4, "04", ALL, (("7E8", "44"), ("7E9", "7F0422"))),
+            (0.5, "14FFFFFF", "7B0", (("7B8", "54"),)),
+            (0.6, "03", ALL, (self.NEW, ("7E9", "4300"))),
+        )
+        transport = PlaybackTransport(path)
+        transport.connect()
+        return transport
+
+    def test_a_question_for_codes_gets_what_was_read_after_it(self, played: PlaybackTransport):
+        assert payloads(self.codes(played, "03")) == [self.NEW, ("7E9", "4300")]
+        assert payloads(self.codes(played, "03")) == [self.NEW, ("7E9", "4300")]
+
+    def test_any_other_question_gets_the_recorded_order(self, played: PlaybackTransport):
+        assert payloads(ask(played, "03"))[0] == self.OLD
+        assert payloads(ask(played, "03"))[0] == self.NEW
+
+    def test_only_the_module_that_erased_forgets(self, played: PlaybackTransport):
+        assert payloads(self.codes(played, "0A")) == [("7E9", "4A010700")]
+
+    @pytest.mark.parametrize(("asked", "to"), [("1902AF", "7B0"), ("0101", ALL)])
+    def test_nothing_is_played_where_nothing_followed(self, played, asked, to):
+        exchange = self.codes(played, asked, to)
+        assert exchange.messages == ()
+        assert exchange.outcome is Outcome.NO_DATA
+
+    def test_what_is_no_code_still_plays(self, played: PlaybackTransport):
+        assert payloads(self.codes(played, "0105")) == [("7E8", "410540")]
+
+    def test_a_later_answer_of_one_module_is_taken_from_its_own_question(self, path: Path):
+        recorded(
+            path,
+            (0.0, "03", ALL, (self.OLD,)),
+            (0.1, "04", ALL, (("7E8", "44"),)),
+            (0.2, "03", "7E0", (self.NEW,)),
+        )
+        transport = PlaybackTransport(path)
+        transport.connect()
+        assert payloads(self.codes(transport, "03")) == [self.NEW]

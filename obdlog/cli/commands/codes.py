@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +32,8 @@ from obdlog.cli.options import (
 )
 from obdlog.cli.road import Road, open_road, work_of
 from obdlog.errors import NoAnswerError
-from obdlog.model import Reading
+from obdlog.history import accepted_erase
+from obdlog.model import FUNCTIONAL, Exchange, Reading
 from obdlog.modules import Module
 
 TEXT_COLUMN = 9
@@ -133,19 +135,37 @@ def _read(
     NoAnswerError
         Nothing answered at all.
     """
-    if not wanted:
-        road.client.read_codes()
-        return every_module.Chosen(), ()
     silent: NoAnswerError | None = None
     try:
         road.client.read_codes()
     except NoAnswerError as error:
         silent = error
-    chosen = every_module.choose(road, wanted, case, go_on=True)
-    modules = every_module.read(road, chosen, wanted, case, legislated=True)
-    if silent and not survey.answered(road.client.exchanges):
+    chosen = every_module.Chosen()
+    modules: tuple[Module, ...] = ()
+    if wanted:
+        chosen = every_module.choose(road, wanted, case, go_on=True)
+        modules = every_module.read(road, chosen, wanted, case, legislated=True)
+    erases = _erases(road, modules)
+    road.client.exchanges[:0] = erases
+    if silent and not erases and not (wanted and survey.answered(road.client.exchanges)):
         raise silent
     return chosen, modules
+
+
+def _erases(road: Road, modules: Sequence[Module]) -> list[Exchange]:
+    """Return the accepted erases of a recording that went to all or to a module that was read.
+
+    What is played of codes holds since then; without them an erased module would look unasked.
+    """
+    session = getattr(road.client.transport, "session", None)
+    heard = {m.source for e in road.client.exchanges for m in e.messages}
+    heard |= {m.response for m in modules}
+    return [
+        e
+        for e in (session.exchanges if session is not None else ())
+        if accepted_erase(e)
+        and (e.request.target == FUNCTIONAL or any(m.source in heard for m in e.messages))
+    ]
 
 
 def show(document: dict[str, Any], units: Units = Units.METRIC) -> None:
