@@ -5,17 +5,20 @@ Sessions (50), signs of life (7E), erases (54) and identification (62, 5A).
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
+from obdlog.errors import DecodeError
 from obdlog.modules import Language
 from obdlog.services import identification, identifiers, sessions
 from obdlog.services.asked import Asked, JsonObject, reading_object
 from obdlog.services.data_objects import info_object, supported_object, test_object
 from obdlog.services.older_codes import CLEAR
+from obdlog.tables import signals
 from obdlog.vin import check_vin
 
 _ERASED = CLEAR + 0x40
-_ONE_IDENTIFIER = 3
+_CURRENT_DATA = 0xF4
+_UNCERTAIN = "how long each of several identifiers is, only the maker defines"
 
 
 def _session(reply: bytes, _asked: Asked, result: JsonObject) -> None:
@@ -45,8 +48,49 @@ def _erased(reply: bytes, asked: Asked, result: JsonObject) -> None:
         result["error"] = f"the reply does not name the group that was asked for ({wanted})"
 
 
-def _identifier(reply: bytes, asked: Asked, result: JsonObject) -> None:
-    found = identifiers.parse_identifiers(reply, asked.context)
+def _identifiers(reply: bytes, asked: Asked, result: JsonObject) -> None:
+    """Fill from a reply to one identifier or several, those of the request."""
+    wanted = _wanted(asked.request)
+    if len(wanted) < 2 or int.from_bytes(reply[1:3], "big") not in wanted:
+        _identifier(reply, asked, result)
+        return
+    if all(name >> 8 == _CURRENT_DATA and signals.lengths(name & 0xFF) for name in wanted):
+        _identifier(reply, asked, result, wanted)
+        return
+    parts = identifiers.split_requested(reply, wanted)
+    found: list[JsonObject] = []
+    problems: list[str] = []
+    for part in parts.replies:
+        one: JsonObject = {"error": None}
+        try:
+            _identifier(part, asked, one)
+        except DecodeError as error:
+            one |= {"error": str(error), "info": {"hex": part[3:].hex().upper()}}
+        problems += [one["error"]] if one["error"] else []
+        for key in ("readings", "tests"):
+            if key in one:
+                result[key] = [*result.get(key, ()), *one[key]]
+        if "info" in one:
+            found.append({"identifier": part[1:3].hex().upper()} | one["info"])
+    if parts.rest:
+        found.append({"hex": parts.rest.hex().upper()})
+        problems.append(_UNCERTAIN)
+    if found:
+        result["info"] = found[0] if len(found) == 1 else {"identifiers": found}
+    result["error"] = "; ".join(problems) or None
+
+
+def _wanted(request: bytes) -> list[int]:
+    """Return the identifiers that a request of service 22 asks for."""
+    if request[:1] != b"\x22" or not len(request) % 2:
+        return []
+    return [int.from_bytes(request[n : n + 2], "big") for n in range(1, len(request), 2)]
+
+
+def _identifier(
+    reply: bytes, asked: Asked, result: JsonObject, wanted: Sequence[int] | None = None
+) -> None:
+    found = identifiers.parse_identifiers(reply, asked.context, wanted)
     result["error"] = found.problem or None
     if found.readings:
         result["readings"] = [reading_object(r) for r in found.readings]
@@ -56,9 +100,6 @@ def _identifier(reply: bytes, asked: Asked, result: JsonObject) -> None:
         result["info"] = {"identifier": found.identifier} | supported_object(found.supported)
     elif found.info is not None:
         result["info"] = info_object(found.info)
-    elif asked.request[:1] == b"\x22" and len(asked.request) > _ONE_IDENTIFIER:
-        result["info"] = {"identifier": found.identifier, "hex": found.data.hex().upper()}
-        result["error"] = "how long each of several identifiers is, only the maker defines"
     else:
         result["info"] = _item(identification.parse_identification(reply))
 
@@ -81,7 +122,7 @@ MODULE_DECODERS: dict[int, Callable[[bytes, Asked, JsonObject], None]] = {
     sessions.SESSION_REPLY: _session,
     sessions.PRESENT_REPLY: _present,
     _ERASED: _erased,
-    identifiers.REPLY: _identifier,
+    identifiers.REPLY: _identifiers,
     identification.OLDER_REPLY: _older_identification,
 }
 """What fills the object from each of these replies, by its first byte."""

@@ -82,7 +82,7 @@ def test_a_refusal_is_named_in_the_language_of_its_service(
 @pytest.mark.parametrize(
     ("reply", "request_", "error"),
     [
-        ("62F187414243F18C4445", "22F187F18C", "only the maker defines"),
+        ("62F187414243F18C4445F18C46", "22F187F18C", "only the maker defines"),
         ("5801", "1800FF00", "counts 1"),
         ("5906056216090100", "190605621602", "record 01"),
         ("7E00", "1001", "the reply is one of service 3E"),
@@ -155,3 +155,51 @@ def test_a_reply_to_this_question_is_no_fault(request_, reply, bus) -> None:
     asked = bytes.fromhex(request_)
     found = decode_payload(bytes.fromhex(reply), asked, bus)
     assert found["error"] is None or "the request asks" not in found["error"]
+
+
+VIN = b"1M8GDM9AXKP042788"  # example of the check digit (49 CFR 565)
+
+
+def test_an_identifier_of_unknown_length_beside_a_reading_leaves_the_reading() -> None:
+    """ISO 14229-1, service 22: records in the order of the request; F40C: SAE J1979 PID 0C."""
+    found = decode_payload(bytes.fromhex("62F40C1AF8F4EE0102"), bytes.fromhex("22F40CF4EE"))
+    assert [(r["pid"], r["value"]) for r in found["readings"]] == [("0C", 1726.0)]
+    assert found["info"] == {"identifier": "F4EE", "hex": "0102"}
+    assert "PID EE is not in this edition's signal table" in found["error"]
+
+
+def test_the_vin_ends_where_the_next_identifier_begins() -> None:
+    reply = b"\x62\xf1\x90" + VIN + b"\xf1\x87" + b"PN-001"
+    found = decode_payload(reply, bytes.fromhex("22F190F187"))
+    vin, part = found["info"]["identifiers"]
+    assert (vin["identifier"], vin["vin"]) == ("F190", VIN.decode())
+    assert (part["identifier"], part["text"]) == ("F187", "PN-001")
+    assert found["error"] is None
+
+
+def test_two_identifiers_of_unknown_length_are_parted_where_only_one_place_fits() -> None:
+    reply = b"\x62\xf1\x87AB\xf1\x8cCD"
+    first, second = decode_payload(reply, bytes.fromhex("22F187F18C"))["info"]["identifiers"]
+    assert (first["text"], second["text"]) == ("AB", "CD")
+
+
+@pytest.mark.parametrize(
+    ("request_", "reply", "rest"),
+    [
+        ("22F187F18C", "62F18741F18C42F18C43", "F18741F18C42F18C43"),  # two places fit
+        ("22F40CF187F18C", "62F40C1AF8F18741F18C42F18C43", "F18741F18C42F18C43"),
+        ("22F40CF18C", "62F40C1AF8AA", "AA"),  # nothing that was asked for
+        ("22F190F187", "62F1904142", "F1904142"),  # cut short
+    ],
+)
+def test_what_is_not_certain_stays_bytes(request_, reply, rest) -> None:
+    found = decode_payload(bytes.fromhex(reply), bytes.fromhex(request_))
+    assert found["info"] == {"hex": rest}
+    assert "only the maker defines" in found["error"]
+    assert ("readings" in found) is ("F40C" in request_)
+
+
+def test_a_hostile_reply_costs_no_time() -> None:
+    names = b"".join(bytes([0xF1, n]) for n in range(0x87, 0xA7))
+    reply = b"\x62" + names * 8
+    assert decode_payload(reply, b"\x22" + names)["reply"] == reply.hex().upper()
