@@ -17,6 +17,11 @@ MOST_FRAMES = 50_000_000
 MOST_KEPT_FRAMES = 10_000_000
 """Frames that may be diagnostic; each costs about 30 bytes of memory."""
 
+ECHO_WITHIN_S = 0.001
+"""A frame again this soon is the same one logged twice: ours; eight bytes take a fifth of this at
+500 kbit/s, and no tester repeats itself so fast."""
+
+STAMP_ERROR_S = 1e-6
 MOST_NOTES = 100
 LATEST_STAMP_S = 1e11
 MAX_CLASSIC_BYTES = 8
@@ -71,6 +76,7 @@ class Tally:
     skipped: int = 0
     skipped_lines: list[Line] = field(default_factory=list)
     odd_times: int = 0
+    echoes: int = 0
     damage: str = ""
 
     def skip(self, number: int, reason: str) -> None:
@@ -117,6 +123,8 @@ class Steady:
         self.first_stamp_s = math.nan
         self.at_s = 0.0
         self.odd = 0
+        self.shortest_s = math.inf
+        """Shortest time between two frames that differ in their times [s]."""
         self._zero_s = 0.0
 
     def place(self, stamp_s: float) -> float:
@@ -125,6 +133,8 @@ class Steady:
             self.first_stamp_s = self._zero_s = stamp_s
         at_s = stamp_s - self._zero_s
         step_s = at_s - self.at_s
+        if 0 < step_s < self.shortest_s:
+            self.shortest_s = step_s
         if 0 <= step_s <= self.most_ahead_s:
             self.at_s = at_s
             return at_s
@@ -135,9 +145,15 @@ class Steady:
 
 
 class Store:
-    """Frames that may be diagnostic, in file order, at a few bytes each."""
+    """Frames that may be diagnostic, in file order, at a few bytes each.
+
+    A program that hears what it sends may log such a frame twice: a frame with the identifier and
+    data of the last one of its sender and its time is an echo. `frames` passes over echoes where
+    `tells_echoes`, as where times stand still all frames have one time.
+    """
 
     def __init__(self) -> None:
+        self.tells_echoes = False
         self.senders: list[Sender] = []
         self._codes: dict[Sender, int] = {}
         self._at_s = array("d")
@@ -147,14 +163,23 @@ class Store:
         self._odd: list[int] = []
         self._seen: list[int] = []
         self._body: set[int] = set()
+        self._last: list[tuple[float, bytes]] = []
+        self._echoes = array("Q")
 
     def __len__(self) -> int:
         return len(self._at_s)
 
     @property
+    def echoes(self) -> int:
+        """How many frames `frames` passes over as echoes."""
+        if not self.tells_echoes:
+            return 0
+        return sum(self._code[place] not in self._body for place in self._echoes)
+
+    @property
     def size_bytes(self) -> int:
         """Memory that the kept frames take [bytes]."""
-        columns = (self._at_s, self._code, self._end)
+        columns = (self._at_s, self._code, self._end, self._echoes)
         return sum(len(c) * c.itemsize for c in columns) + len(self._data)
 
     def add(self, at_s: float, sender: Sender, data: bytes | bytearray) -> bool:
@@ -171,6 +196,7 @@ class Store:
             self.senders.append(sender)
             self._odd.append(0)
             self._seen.append(0)
+            self._last.append((-math.inf, b""))
         if code in self._body:
             return True
         if not is_legislated(sender):
@@ -181,6 +207,11 @@ class Store:
                 return True
         if len(self._at_s) >= MOST_KEPT_FRAMES:
             return False
+        last_s, last = self._last[code]
+        if at_s - last_s <= ECHO_WITHIN_S + STAMP_ERROR_S and data == last:
+            self._echoes.append(len(self._at_s))
+        else:
+            self._last[code] = at_s, bytes(data)
         self._at_s.append(at_s)
         self._code.append(code)
         self._data += data
@@ -190,8 +221,13 @@ class Store:
     def frames(self) -> Iterator[Kept]:
         """Yield the frames of all that was not found to be body traffic."""
         start = 0
-        for at_s, code, end in zip(self._at_s, self._code, self._end, strict=True):
-            if code not in self._body:
+        echoes = iter(self._echoes if self.tells_echoes else ())
+        echo = next(echoes, None)
+        columns = zip(self._at_s, self._code, self._end, strict=True)
+        for place, (at_s, code, end) in enumerate(columns):
+            if place == echo:
+                echo = next(echoes, None)
+            elif code not in self._body:
                 yield Kept(at_s, self.senders[code], bytes(self._data[start:end]))
             start = end
 

@@ -17,8 +17,10 @@ from obdlog.capture.binary_formats import (
     sqlite_messages,
 )
 from obdlog.capture.frames import (
+    ECHO_WITHIN_S,
     MOST_FRAMES,
     MOST_KEPT_FRAMES,
+    STAMP_ERROR_S,
     Sender,
     Steady,
     Store,
@@ -139,6 +141,8 @@ def _read(path: Path, name: str, progress: Progress | None) -> Capture:
         )
         raise UnreadableError(f"holds nothing that a {title} holds: {why}")
     tally.odd_times = clock.odd
+    store.tells_echoes = clock.shortest_s <= ECHO_WITHIN_S + STAMP_ERROR_S
+    tally.echoes = store.echoes
     return Capture(title, tally, store, clock.first_stamp_s, clock.at_s, form is not None)
 
 

@@ -16,10 +16,10 @@ from obdlog.capture.read import read_capture
 from obdlog.errors import InputFileError
 
 GOOD = {
-    ".log": "(1700000000.{n:06d}) can0 7E8#04410C1FD0000000",
-    ".asc": "0.{n:06d} 1  7E8             Rx   d 8 04 41 0C 1F D0 00 00 00",
-    ".trc": "{n:>7} {n}.000 DT  1      07E8 Rx -  8    04 41 0C 1F D0 00 00 00",
-    ".csv": "1700000000.{n:06d},0x7e8,0,0,0,8,BEEMH9AAAAA=",
+    ".log": "(1700000000.{n:02d}0000) can0 7E8#04410C1FD0000000",
+    ".asc": "0.{n:02d}0000 1  7E8             Rx   d 8 04 41 0C 1F D0 00 00 00",
+    ".trc": "{n:>7} {n}0.000 DT  1      07E8 Rx -  8    04 41 0C 1F D0 00 00 00",
+    ".csv": "1700000000.{n:02d}0000,0x7e8,0,0,0,8,BEEMH9AAAAA=",
 }
 HEAD = {
     ".log": [],

@@ -271,3 +271,55 @@ def test_a_broken_answer_is_told_of_the_request_that_it_was_for(imported, as_tex
         "7E8: message broken off after 6 of 9 bytes",
         "7E1: message ends after 6 of 9 bytes",
     )
+
+
+class TestEcho:
+    """A program that hears what it sends logs it twice: common practice, no source.
+
+    Frames: ISO-15765-2; 02 01 0C and 04 41 0C 1A F8 of SAE-J1979.
+    """
+
+    ASKED, ANSWERED = "02010C0000000000", "04410C1AF8000000"
+
+    def dialogue(self, apart_s: float, step_s: float) -> list[tuple[float, str, str]]:
+        return [
+            frame
+            for n in range(3)
+            for frame in (
+                (n * step_s, "7DF", self.ASKED),
+                (n * step_s + apart_s, "7DF", self.ASKED),
+                (n * step_s + 0.4 * step_s, "7E8", self.ANSWERED),
+            )
+        ]
+
+    @pytest.mark.parametrize("apart_s", [0.0, 0.000_01, 0.001])
+    def test_a_frame_logged_twice_counts_once(self, imported, apart_s):
+        frames = [*self.dialogue(apart_s, 0.1), (0.9, "123", "00"), (0.9005, "123", "00")]
+        exchanges, summary = imported(frames)
+        assert len(exchanges) == 3
+        assert all(e.messages for e in exchanges)
+        assert (summary.tally.echoes, summary.diagnostic_frames) == (3, 6)
+
+    def test_a_segmented_message_logged_twice_is_whole(self, imported):
+        """49 02 01 and seventeen characters, in the frames of ISO-15765-2."""
+        parts = ["1014490201314D38", "2147444D39415850", "223034323738380A"]
+        long = [
+            (0.1 + n * 0.01 + apart, "7E8", p)
+            for n, p in enumerate(parts)
+            for apart in (0.0, 0.0001)
+        ]
+        exchanges, summary = imported([(0.0, "7DF", "0209020000000000"), *long])
+        assert len(exchanges) == 1
+        assert summary.fault_count == 0
+        assert summary.tally.echoes == 3
+
+    def test_later_the_same_request_is_another_one(self, imported):
+        exchanges, summary = imported(self.dialogue(0.002, 0.1))
+        assert len(exchanges) == 6
+        assert summary.tally.echoes == 0
+
+    @pytest.mark.parametrize("step_s", [0.0, 5.0])
+    def test_times_that_stand_still_or_are_coarse_tell_no_echo(self, imported, step_s):
+        _, summary = imported(self.dialogue(0.0, step_s))
+        assert summary.tally.echoes == 0
+        assert summary.diagnostic_frames == 9

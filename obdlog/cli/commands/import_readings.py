@@ -178,6 +178,7 @@ def _import_capture(
                 "skipped": tally.skipped,
                 "skipped_lines": [line._asdict() for line in tally.skipped_lines],
                 "odd_times": tally.odd_times,
+                "echoes": tally.echoes,
                 "damage": tally.damage or None,
                 "fault_count": summary.fault_count,
                 "faults": list(summary.faults),
@@ -205,6 +206,7 @@ def _import_capture(
             "Remote frames": tally.remote_frames or "",
             "CAN FD frames": tally.fd_frames or "",
             "Times that leap": tally.odd_times or "",
+            "Logged twice": tally.echoes or "",
             "Left out": tally.skipped or "",
             "Faults": summary.fault_count or "",
         }
