@@ -191,6 +191,23 @@ class TestIso14229:
         module = only(alone(BRAKES, "1901AF", "5901FF010000"))
         assert not module.answered
 
+    @pytest.mark.parametrize(("count", "says"), [("03", "counts 3 codes"), ("01", "counts 1 code")])
+    def test_a_count_without_its_list_is_said(self, count: str, says: str) -> None:
+        module = only(alone(BRAKES, "1901FF", f"5901FF0100{count}"))
+        assert (module.answered, module.error) == (False, f"{says}, its list was not read")
+
+    @pytest.mark.parametrize(
+        ("mask", "says"), [("08", "pending"), ("04", "stored"), ("0C", None), ("AF", None)]
+    )
+    def test_codes_that_no_mask_asked_for_are_not_none(self, mask: str, says: str | None) -> None:
+        """Status bit 2 is pending, bit 3 confirmed (ISO-14229-1)."""
+        error = f"its {says} codes were not asked for" if says else None
+        assert only(alone(BRAKES, f"1902{mask}", "5902FF")).error == error
+
+    def test_two_masks_together_ask_for_both(self) -> None:
+        module = only(alone(BRAKES, "190208", "5902FF"), alone(BRAKES, "190204", "5902FF"))
+        assert module.error is None
+
     def test_bytes_left_over_are_said(self) -> None:
         module = only(alone(BRAKES, "1902AF", f"5902FF{WHEEL}08C100"))
         assert "left over" in (module.error or "")

@@ -249,7 +249,9 @@ def _merged(gathering: _Gathering) -> Lists:
     found.not_tested = len(gathering.untested) if gathering.knows_untested else None
     for mask, count in gathering.counts.items():
         listed = gathering.listed.get(mask)
-        if listed is not None and listed != count:
+        if not found.read:
+            found.problems.append(f"counts {count} code{'s' * (count != 1)}, its list was not read")
+        elif listed is not None and listed != count:
             found.problems.append(f"the module counts {count} codes and lists {listed}")
     return found
 

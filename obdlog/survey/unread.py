@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 
 from obdlog.model import FUNCTIONAL, NOT_WHOLE, Bus, Exchange, Outcome
 from obdlog.modules import Language
@@ -68,7 +68,17 @@ def unread_of(
         # What was cut, or promised and not given, says more than the refusals of other languages.
         unanswered = {r: e for r, e in unanswered.items() if _began(e, address)}
     silent = (_silence(r, e, read) for r, e in unanswered.items())
-    return [*dict.fromkeys(filter(None, silent)), *refused]
+    return [*dict.fromkeys(filter(None, silent)), *refused, *_not_asked(by_request, read)]
+
+
+def _not_asked(requests: Collection[bytes], read: Collection[str]) -> list[str]:
+    """Return which codes no status mask asked for: an empty list of the others says nothing."""
+    by_mask = bytes([trouble_reports.SERVICE, trouble_reports.CODES])
+    if not read or not any(r.startswith(by_mask) for r in requests):
+        return []
+    asked = frozenset().union(*map(code_kinds, requests))
+    missing = {_CONFIRMED: "stored", _PENDING: "pending"}
+    return [f"its {name} codes were not asked for" for k, name in missing.items() if k not in asked]
 
 
 def not_again(
