@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from obdlog.adapter.protocols import request_address, response_address
@@ -22,11 +22,23 @@ PADDING = b"\0"
 MOST_MESSAGE_BYTES = 0xFFF
 SPACING_S = 0.001
 """Between the frames of one message, where there is that much time."""
+APART_S = 0.0011
+"""Between messages of one identifier that would overlap: more than passes for an echo."""
+
+_MOST_TAKEN = 64
 
 _SINGLE_BYTES = 7
 _FIRST_BYTES = 6
 _CONTINUE = bytes([0x30, 0, 0])
 """Flow control: continue, no further stop, no pause."""
+
+
+class _Taken(NamedTuple):
+    """When an identifier carries a message [s], and its frame where it is a single one."""
+
+    begin_s: float
+    end_s: float
+    single: bytes | None
 
 
 class RebuiltFrame(NamedTuple):
@@ -57,9 +69,17 @@ class Rebuilder:
     unseen: int = 0
     frames: int = 0
     _order: int = field(default=0)
+    _taken: dict[str, list[_Taken]] = field(default_factory=dict)
+    _until_s: dict[tuple[str, bytes], float] = field(default_factory=dict)
+    """When the last exchange of each target and request ended [s]."""
+    _now_s: float = field(default=0.0)
+    """No later message begins before this [s]."""
 
     def frames_of(self, exchanges: Iterable[Exchange]) -> Iterator[RebuiltFrame]:
-        """Yield the frames of `exchanges` in the order of their times."""
+        """Yield the frames of `exchanges` in the order of their times.
+
+        A message waits until its identifier is free: those of two channels may overlap.
+        """
         waiting: list[RebuiltFrame] = []
         for exchange in sorted(exchanges, key=lambda e: e.at_s):
             while waiting and waiting[0].at_s < exchange.at_s:
@@ -75,16 +95,23 @@ class Rebuilder:
 
     def _exchange(self, exchange: Exchange) -> list[RebuiltFrame]:
         request = exchange.request
-        asked_s = exchange.at_s
+        self._now_s = exchange.at_s
+        key = request.target, request.payload
+        if key in self._until_s:  # the same question on another channel waits for its answer
+            at_s = max(exchange.at_s, self._until_s[key] + APART_S)
+            exchange = replace(exchange, at_s=at_s)
+        began_s = asked_s = exchange.at_s
         frames: list[RebuiltFrame] = []
         if self.unseen_note and exchange.note.startswith(self.unseen_note):
             self.unseen += 1
         else:
             first_s = min((m.after_s for m in exchange.messages), default=SPACING_S * FRAME_BYTES)
             frames = self._request(exchange, first_s)
+            began_s = min((f.at_s for f in frames), default=began_s)
             asked_s = max((f.at_s for f in frames), default=asked_s)
         for message in sorted(exchange.messages, key=lambda m: m.after_s):
-            frames += self._answer(message, request.target, asked_s, exchange.at_s)
+            frames += self._answer(message, request.target, asked_s, began_s)
+        self._until_s[key] = max((f.at_s for f in frames), default=began_s)
         return frames
 
     def _request(self, exchange: Exchange, room_s: float) -> list[RebuiltFrame]:
@@ -107,7 +134,7 @@ class Rebuilder:
             self._frame(exchange.at_s + place * step_s, address, part, sent=True)
             for place, part in enumerate(parts[1:], 2)
         ]
-        return frames
+        return self._settled(frames)
 
     def _answer(
         self, message: EcuMessage, target: str, asked_s: float, began_s: float
@@ -120,7 +147,8 @@ class Rebuilder:
         arrived_s = began_s + message.after_s
         parts = segment(payload)
         if len(parts) == 1:
-            return [self._frame(arrived_s, source, parts[0], sent=False)]
+            single = self._frame(arrived_s, source, parts[0], sent=False)
+            return self._settled([single])
         control = request_address(self.protocol, source) if target == FUNCTIONAL else target
         step_s = min(SPACING_S, max(0.0, arrived_s - asked_s) / (len(parts) + 1))
         first_s = arrived_s - len(parts) * step_s
@@ -131,7 +159,26 @@ class Rebuilder:
             self._frame(arrived_s - (len(parts) - place) * step_s, source, part, sent=False)
             for place, part in enumerate(parts[1:], 2)
         ]
-        return frames
+        return self._settled(frames)
+
+    def _settled(self, frames: list[RebuiltFrame]) -> list[RebuiltFrame]:
+        """Return the frames of one message, later where others of its identifier would mix in."""
+        address = frames[0].address
+        begin_s, end_s = frames[0].at_s, frames[-1].at_s
+        single = frames[0].data if len(frames) == 1 else None
+        taken = [t for t in self._taken.get(address, ()) if t.end_s + APART_S >= self._now_s]
+        if len(taken) > _MOST_TAKEN:
+            taken = [_Taken(taken[0].begin_s, max(t.end_s for t in taken), None)]
+        later_s = 0.0
+        for held in taken:
+            margin_s = APART_S if single is not None and single == held.single else 0.0
+            ends_before = end_s + later_s < held.begin_s - margin_s
+            begins_after = begin_s + later_s > held.end_s + margin_s
+            if not (ends_before or begins_after):
+                later_s = held.end_s + APART_S - begin_s
+        taken.append(_Taken(begin_s + later_s, end_s + later_s, single))
+        self._taken[address] = sorted(taken, key=lambda t: t.begin_s)
+        return [f._replace(at_s=f.at_s + later_s) for f in frames] if later_s else frames
 
     def _functional(self) -> str:
         return "7DF" if self.protocol.id_bits == 11 else "18DB33F1"

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterable
+from itertools import pairwise
 
 import isotp
 import pytest
@@ -34,13 +36,20 @@ def test_can_isotp_puts_the_frames_together_again(length) -> None:
     exchange = Exchange(1.0, Request(b"\x09\x02"), (EcuMessage("7E8", payload(length), 5.0),))
     frames = list(Rebuilder(CAN_11).frames_of([exchange]))
     assert {len(f.data) for f in frames} == {8}
-    answers = deque(f for f in frames if f.address == "7E8")
+    received, sent = by_can_isotp(f.data for f in frames if f.address == "7E8")
+    assert received == [payload(length)]
+    assert [f.data for f in frames if f.address == "7E0"] == sent
+
+
+def by_can_isotp(frames: Iterable[bytes]) -> tuple[list[bytes], list[bytes]]:
+    """Return what can-isotp receives of the frames of 7E8, and its flow control."""
+    answers = deque(frames)
     sent: list[isotp.CanMessage] = []
 
     def receive(timeout: float) -> isotp.CanMessage | None:
         if not answers:
             return None
-        return isotp.CanMessage(arbitration_id=0x7E8, data=answers.popleft().data, dlc=8)
+        return isotp.CanMessage(arbitration_id=0x7E8, data=answers.popleft(), dlc=8)
 
     layer = isotp.TransportLayerLogic(
         receive,
@@ -50,9 +59,8 @@ def test_can_isotp_puts_the_frames_together_again(length) -> None:
     )
     while answers:
         layer.process()
-    assert layer.recv() == payload(length)
-    controls = [f.data for f in frames if f.address == "7E0"]
-    assert controls == [bytes(m.data) for m in sent]
+    received = list(iter(layer.recv, None))
+    return [bytes(message) for message in received], [bytes(m.data) for m in sent]
 
 
 @pytest.mark.parametrize("length", [0, 4096])
@@ -111,6 +119,29 @@ def test_exchanges_that_overlap_keep_their_order_in_time() -> None:
     ]
     times = [f.at_s for f in Rebuilder(CAN_11).frames_of(exchanges)]
     assert times == sorted(times)
+
+
+def test_messages_of_one_identifier_never_mix() -> None:
+    """Two channels in one session: can-isotp must still put each message together."""
+    exchanges = [
+        Exchange(at_s, Request(b"\x09\x02"), (EcuMessage("7E8", payload(length), 0.03),))
+        for at_s, length in [(0.0, 60), (0.0, 60), (0.002, 41), (0.004, 5), (0.01, 100), (5.0, 20)]
+    ]
+    frames = list(Rebuilder(CAN_11).frames_of(exchanges))
+    times = [f.at_s for f in frames]
+    assert times == sorted(times)
+    assert times[-1] == pytest.approx(5.03)
+    received, _ = by_can_isotp(f.data for f in frames if f.address == "7E8")
+    assert sorted(received) == sorted(payload(n) for n in (60, 60, 41, 5, 100, 20))
+
+
+def test_equal_requests_at_one_time_do_not_look_like_an_echo() -> None:
+    exchange = Exchange(0.0, Request(b"\x01\x0d"), (EcuMessage("7E8", b"\x41\x0d\x20", 0.0),))
+    frames = list(Rebuilder(CAN_11).frames_of([exchange] * 4))
+    for address in ("7DF", "7E8"):
+        times = [f.at_s for f in frames if f.address == address]
+        assert all(b - a > 0.001 for a, b in pairwise(times))
+    assert [f.sent for f in frames] == [True, False] * 4  # each has its answer behind it
 
 
 def test_what_has_no_frame_is_counted() -> None:
