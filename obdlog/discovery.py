@@ -39,6 +39,9 @@ __all__ = [
     "require_stationary",
 ]
 
+_ANSWERS = 8
+"""The bit of an 11-bit identifier that answers usually have set: common practice, no source."""
+
 
 def require_stationary(client: Client) -> str:
     """Return an empty text where the vehicle stands, a sentence where it does not tell its speed.
@@ -134,7 +137,8 @@ def find_modules(
 def find_one(client: Client, address: str) -> Module | None:
     """Return the module that listens at, or answers from, `address`; None where all is silent.
 
-    Nothing is sent with an identifier that belongs to answers, or lies outside diagnosis.
+    Nothing is sent with an identifier that belongs to answers, or lies outside diagnosis. One that
+    answers usually come from is asked only where no module says that it is its own.
 
     Raises
     ------
@@ -142,7 +146,10 @@ def find_one(client: Client, address: str) -> Module | None:
         Several modules answer there, or the road cannot carry the address.
     """
     search = Search(client, lambda _: None, PATIENT_WAIT_S)
-    requests = [a for a in (address, usual_request(address)) if a and may_be_asked(a)]
+    both = [address, usual_request(address)]
+    if len(address) == 3 and int(address, 16) & _ANSWERS:
+        both.reverse()
+    requests = [a for a in both if a and may_be_asked(a)]
     for request in dict.fromkeys(requests):
         wanted = None if request == address else address
         for payload in (build_tester_present(), build_default_session()):

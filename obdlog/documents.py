@@ -266,7 +266,7 @@ def clear_document(
                 "name": m.name,
                 "accepted": m.accepted,
                 "refusal": m.refusal,
-                "before": list(m.before),
+                "before": None if m.before is None else list(m.before),
                 "after": None if m.after is None else list(m.after),
                 "request": m.request,
                 "sent": m.sent,

@@ -88,6 +88,21 @@ def test_a_module_that_is_not_read_is_called_unknown():
     assert any("was not read" in step for step in next_steps(found))
 
 
+@pytest.mark.parametrize("refused_before", [True, False])
+def test_a_module_that_the_evidence_does_not_hold_had_no_codes_that_are_known(refused_before):
+    before = [*engine(LAMP_ON, "43010102"), *(brake("7F197F") if refused_before else ())]
+    now = [*engine(LAMP_OFF, "4300"), *brake("5902FF4035118F")]
+    found = compare(codes(before), codes(now), ("7E8",), {})
+    brake_now = next(m for m in found if m.address == "7B8")
+    assert brake_now.before is None
+    assert (brake_now.now, brake_now.new, brake_now.back) == (("C0035",), (), ())
+    said = " ".join(next_steps(found))
+    assert "7B8 was not read before the erase: whether C0035 came since then is not known" in said
+    assert "new since the evidence" not in said
+    shown = document("01.session.jsonl", None, found, "2026-01-01T00:00:00Z")["modules"]
+    assert next(m["before"] for m in shown if m["address"] == "7B8") is None
+
+
 def test_a_code_in_the_permanent_memory_alone_has_not_come_back():
     now = [*engine(LAMP_OFF, "4300"), *reading((FUNCTIONAL, "0A", "7E8", "4A010102"))]
     (module,) = compare(codes(engine(LAMP_ON, "43010102")), codes(now), ("7E8",), {})

@@ -374,6 +374,18 @@ def test_nothing_is_sent_with_the_identifier_of_an_answer(answers_from, asked_at
     assert {r.target for r in bus.requests} == {asked_at}
 
 
+@pytest.mark.parametrize(("address", "first"), [("7B8", "7B0"), ("7B0", "7B0"), ("72E", "726")])
+def test_an_identifier_that_answers_usually_come_from_is_asked_last(address, first):
+    """Two senders of one identifier would disturb the bus (ISO 11898-1); the offset of eight is
+    common practice, no source."""
+    bus = ModuleBus({"7B0": FakeModule("7B8"), "72E": FakeModule("736")})
+    found = discovery.find_one(connected(bus), address)
+    assert found is not None
+    asked = [r.target for r in bus.requests if r.target != FUNCTIONAL]
+    assert asked[0] == first
+    assert asked[-1] == found.request
+
+
 @pytest.mark.parametrize("address", ["000", "0B0", "123", "6FF", "0CF00400", "18DAF1F1"])
 def test_nothing_is_sent_with_an_identifier_outside_diagnosis(address):
     """ISO 15765-4: 7DF to 7EF and 18DAxxF1; that diagnosis has 700-7FF is common practice."""

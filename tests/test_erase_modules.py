@@ -13,6 +13,7 @@ import pytest
 
 from obdlog import survey
 from obdlog.client import Client
+from obdlog.documents import clear_document
 from obdlog.erase.cautions import LAMPS_LATER, NOT_REACHED, cautions_for
 from obdlog.erase.evidence import left_out
 from obdlog.erase.orders import generic_order, module_order
@@ -150,6 +151,22 @@ def test_who_was_merely_heard_in_a_search_is_no_part_of_an_erase(tmp_path):
     assert [m.address for m in erasure.modules] == ["7E8"]
     assert erasure.known
     assert bus.asked_of(FUNCTIONAL).count("03") == 1  # nobody is missed
+
+
+def test_codes_before_the_erase_are_not_known_of_a_module_that_did_not_give_them(tmp_path):
+    bus = ModuleBus({"7B0": FakeModule("7B8", {}, code="7F")}, generic={**ENGINE_TABLE, "04": "44"})
+    client = Client(bus)
+    client.read_codes()
+    read_modules(client, (BRAKE,), identity=False)
+    before = survey.survey_codes(client.exchanges, Bus.CAN)
+    skipped = left_out(client.exchanges, Bus.CAN, (BRAKE,))
+    path = tmp_path / "after.session.jsonl"
+    with SessionWriter(path, SessionHeader(version=1), bus.clock) as session:
+        erasure = send_erase(bus, session, before, [GENERIC], skipped=skipped)
+    entries = clear_document(path, path, erasure.modules, ())["modules"]
+    shown = {m["address"]: m["before"] for m in entries}
+    assert shown["7B8"] is None
+    assert shown["7E8"] is not None
 
 
 def test_a_module_alone_leaves_the_legislated_ones_as_they_are(erase):

@@ -70,7 +70,7 @@ def show(document: dict[str, Any]) -> None:
         (
             (
                 titled(m["name"], m["address"]),
-                ", ".join(m["before"]) or "none",
+                "not read" if m["before"] is None else ", ".join(m["before"]) or "none",
                 "not read" if m["now"] is None else ", ".join(m["now"]) or "none",
                 _LAMP_WORDS[key_cycle.Lamp(m["lamp"])],
             )

@@ -33,7 +33,8 @@ class Lamp(StrEnum):
 class ModuleAfter:
     """One module: codes of the evidence, codes now, and its lamp with the reason.
 
-    `now` is None where the module was not read whole; nothing is known of it then. A code that
+    `before` is None where the evidence holds no answer of the module, `now` where it was not read
+    whole; nothing is known of it then, and no code is called gone or new. A code that
     is listed for its lamp only does not count. `permanent` are those of `now` that only the
     permanent memory holds. `erased` says whether it accepted the erase.
     """
@@ -41,7 +42,7 @@ class ModuleAfter:
     address: str
     name: str
     erased: bool
-    before: tuple[str, ...]
+    before: tuple[str, ...] | None
     now: tuple[str, ...] | None
     lamp: Lamp
     because: str
@@ -56,18 +57,23 @@ class ModuleAfter:
     @property
     def gone(self) -> tuple[str, ...]:
         """Codes of the evidence that are not there any more."""
-        return () if self.now is None else tuple(c for c in self.before if c not in self.now)
+        if self.now is None:
+            return ()
+        return tuple(c for c in self.before or () if c not in self.now)
 
     @property
     def back(self) -> tuple[str, ...]:
         """Codes that were erased and are there; what only the permanent memory holds never left."""
         if not self.erased:
             return ()
-        return tuple(c for c in self.before if c in (self.now or ()) and c not in self.permanent)
+        held = self.before or ()
+        return tuple(c for c in held if c in (self.now or ()) and c not in self.permanent)
 
     @property
     def new(self) -> tuple[str, ...]:
         """Codes that the evidence does not hold."""
+        if self.before is None:
+            return ()
         return tuple(c for c in self.now or () if c not in self.before)
 
 
@@ -100,7 +106,7 @@ def compare(
                 address=address,
                 name=names.get(address, either.name),
                 erased=address in erased,
-                before=_texts(then),
+                before=_texts(then) if then and (then.answered or then.codes) else None,
                 now=_texts(present, _FAILED) if present else None,
                 lamp=lamp,
                 because=because,
@@ -154,6 +160,11 @@ def next_steps(modules: Sequence[ModuleAfter]) -> tuple[str, ...]:
             steps.append(f"{m.title} still wants its lamp lit: {m.because}.")
         if m.now is None:
             steps.append(f"{m.title} was not read: nothing is known of it now. Read again.")
+        elif m.before is None and m.now:
+            steps.append(
+                f"{m.title} was not read before the erase: whether {', '.join(m.now)} came since "
+                "then is not known."
+            )
         if m.back:
             steps.append(
                 f"{m.title}: {', '.join(m.back)} came back after the erase. With everything "
@@ -189,7 +200,7 @@ def document(
                 "request": m.request,
                 "name": m.name,
                 "erased": m.erased,
-                "before": list(m.before),
+                "before": None if m.before is None else list(m.before),
                 "now": None if m.now is None else list(m.now),
                 "gone": list(m.gone),
                 "back": list(m.back),

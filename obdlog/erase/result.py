@@ -18,8 +18,9 @@ PERHAPS_SENT = (
 class ModuleErasure:
     """What one module did.
 
-    `accepted` is None when it said neither yes nor no. `after` is None when its codes were not
-    read back whole: nothing is known of them then. `stored` are those of `after` that are not
+    `accepted` is None when it said neither yes nor no. `before` is None where the evidence holds no
+    answer about its codes, `after` where they were not read back whole: nothing is known of them
+    then. `stored` are those of `after` that are not
     merely permanent. `request` is the address it was asked at alone, None where it was one of all
     legislated modules. `sent` is False where no erase went out, with the reason in `refusal`.
     `lamp` says whether it still wants its lamp lit, None where that was not read;
@@ -30,7 +31,7 @@ class ModuleErasure:
     name: str
     accepted: bool | None
     refusal: str | None
-    before: tuple[str, ...]
+    before: tuple[str, ...] | None
     after: tuple[str, ...] | None
     stored: tuple[str, ...] = ()
     request: str | None = None

@@ -132,7 +132,7 @@ def _not_sent(module: ModuleCodes) -> ModuleErasure:
         name=module.name,
         accepted=None,
         refusal=NOT_SENT,
-        before=_texts(module),
+        before=_evident(module),
         after=None,
         sent=False,
     )
@@ -281,7 +281,7 @@ def _results(
             name=module.name,
             accepted=None,
             refusal=reason,
-            before=_texts(held.get(module.response)),
+            before=_evident(held.get(module.response)),
             after=None,
             request=module.request,
             sent=False,
@@ -308,13 +308,18 @@ def _result(
         name=module.name if module else module_name(address),
         accepted=accepted,
         refusal=refusal,
-        before=_texts(before),
+        before=_evident(before),
         after=_texts(read, failed=True) if read else None,
         stored=tuple(c.code for c in stored),
         request=module.request if module else None,
         lamp=read.lamp if read else None,
         asks_for_session=asks_for_session,
     )
+
+
+def _evident(module: ModuleCodes | None) -> tuple[str, ...] | None:
+    """Return the codes that the evidence holds of a module, None where it was not read."""
+    return _texts(module) if module is not None and (module.answered or module.codes) else None
 
 
 def _texts(module: ModuleCodes | None, *, failed: bool = False) -> tuple[str, ...]:

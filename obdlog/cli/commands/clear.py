@@ -186,7 +186,7 @@ def show(document: dict[str, Any]) -> None:
             (
                 titled(m["name"], m["address"]),
                 answer[m["accepted"]] if m["sent"] else "not sent",
-                ", ".join(m["before"]) or "none",
+                "not read" if m["before"] is None else ", ".join(m["before"]) or "none",
                 "not read" if m["after"] is None else ", ".join(m["after"]) or "none",
             )
             for m in document["modules"]
