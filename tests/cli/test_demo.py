@@ -37,7 +37,8 @@ def test_demo_tells_of_every_module_and_its_lamp(run):
         "brake control (7B8, asked at 7B0): asks for its lamp",
         "Restraints (airbags, belt tensioners): licensed practice only.",
         "brake control (7B8) still wants its lamp lit, as is usual right after an erase",
-        "the lamps of instruments (728), restraint control (73F), brake control (7B8)",
+        "the lamps of engine control (7E8), instruments (728), restraint control (73F), brake "
+        "control (7B8) should be out now",
         "brake control (7B8, asked at 7B0): asks for no lamp",
         "nothing here says that it is clean",
     ):
