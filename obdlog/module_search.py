@@ -36,6 +36,8 @@ SPEED_EVERY = 64
 """So many requests are sent before it is checked again that the vehicle stands."""
 MOST_FOUND = 128
 MOST_REMARKS = 50
+MOST_ADDRESSES = 8
+"""Whoever seems to answer at so many addresses may send of itself: it hides no other module."""
 GIVE_UP_AFTER = 6
 """After so many requests in a row that the road could not carry, the rest is not tried."""
 
@@ -138,6 +140,8 @@ class Search:
     refused_by_road: str = ""
     _legislated: frozenset[str] = frozenset()
     _elsewhere: dict[str, list[str]] = field(default_factory=dict)
+    _heard_at: dict[str, set[str]] = field(default_factory=dict)
+    _everywhere: set[str] = field(default_factory=set)
 
     def __post_init__(self) -> None:
         """Leave out what answers requests to all: it is known already."""
@@ -215,7 +219,7 @@ class Search:
             answers_there = request in self.found or any(
                 request in sources for sources in self.shared.values()
             )
-            if request in taken or answers_there or request in self.shared:
+            if request in taken or answers_there or request in {*self.shared, *self._everywhere}:
                 continue
             if number % SPEED_EVERY == SPEED_EVERY - 1 and (moves := self._moves()):
                 self.complete = False
@@ -247,8 +251,12 @@ class Search:
             if request in LEGISLATED_REQUESTS
             else self._legislated - {UNKNOWN_SOURCE}
         )
-        sources = [s for s in sources_of(exchange) if s not in known]
-        if not sources:
+        heard = [s for s in sources_of(exchange) if s not in known]
+        self._note_everywhere(request, heard, payload)
+        for source in set(heard) & self._everywhere:
+            self._elsewhere.setdefault(source, []).append(request)
+        sources = [s for s in heard if s not in self._everywhere]
+        if not heard:
             if exchange.damaged or exchange.outcome is Outcome.GARBLED:
                 self.remarks.append(
                     f"what answers at {request} did not arrive whole; it was not read"
@@ -258,12 +266,31 @@ class Search:
                 f"a module answers at {request}, and this road does not tell from where; it was "
                 "not read"
             )
-        elif len(set(sources)) > 1 or (len(request) == 3) != (len(sources[0]) == 3):
+        elif sources:
+            self._judge(request, sources, payload, before)
+
+    def _judge(self, request: str, sources: Sequence[str], payload: bytes, before: str) -> None:
+        """Keep `sources`, which answered at `request`: one is a module, several share it."""
+        if len(set(sources)) > 1 or (len(request) == 3) != (len(sources[0]) == 3):
             self.shared[request] = tuple(sources)
         elif sources[0] in self.found:
             self._elsewhere.setdefault(sources[0], []).append(request)
         else:
             self._confirm(sources[0], payload, request, before)
+
+    def _note_everywhere(self, request: str, sources: Sequence[str], payload: bytes) -> None:
+        """Note who answers at `request`; whoever does so at too many shares them no longer."""
+        new = set()
+        for source in set(sources) - self._everywhere - {UNKNOWN_SOURCE}:
+            self._heard_at.setdefault(source, set()).add(request)
+            if len(self._heard_at[source]) >= MOST_ADDRESSES:
+                new.add(source)
+        self._everywhere |= new
+        for shared, several in list(self.shared.items()) if new else ():
+            if new & set(several):
+                del self.shared[shared]
+                if rest := [s for s in several if s not in self._everywhere]:
+                    self._judge(shared, rest, payload, "")
 
     def _confirm(self, source: str, payload: bytes, *requests: str) -> None:
         """Ask again, so that a late or a stray answer gives no module a wrong address."""
@@ -295,10 +322,16 @@ class Search:
     def result(self) -> Found:
         """Return what was found so far."""
         self.remarks += shared_remarks(self.shared, self.found)
+        self.remarks += [
+            f"{source} sends what looks like an answer whatever address is asked; it was not read"
+            for source in sorted(self._everywhere - self.found.keys())
+        ]
         heard = any(len(m.response) == len(f"{FIRST_ID:03X}") for m in self.found.values())
         if self.asked and not heard and not getattr(self.client.transport, "obeys_filter", True):
             self.not_reached.append(UNHEARD)
         for response, requests in self._elsewhere.items():
+            if response not in self.found:
+                continue
             more = f" and {len(requests) - 3} more" if len(requests) > 3 else ""
             self.remarks.append(
                 f"{response} answers at {', '.join(requests[:3])}{more} too, beside "

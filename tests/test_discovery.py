@@ -132,6 +132,23 @@ def test_known_modules_are_asked_first_where_they_answer_from_and_keep_what_is_k
     assert bus.asked_of("7B0") == ["3E00"]  # not searched again
 
 
+@pytest.mark.parametrize("chatter", [("701",), ("701", "79A")])
+def test_traffic_that_looks_like_an_answer_everywhere_hides_no_module(chatter):
+    """A frame ``02 7E 00`` may be anything on an identifier that is none of diagnosis."""
+    modules = {"703": FakeModule("70B"), "7B0": FakeModule("7B8"), "710": FakeModule("77A")}
+    everywhere = [FakeModule(source) for source in chatter]
+    fakes = {}
+    for address in (f"{number:03X}" for number in range(0x700, 0x7F8)):
+        own = [modules[address]] if address in modules else []
+        fakes[address] = [*everywhere, *own]
+    found = discovery.find_modules(connected(ModuleBus(fakes)))
+    assert {("703", "70B"), ("710", "77A"), ("7B0", "7B8")} <= set(pairs(found))
+    said = " ".join(found.remarks)
+    for source in chatter:
+        assert f"{source} sends what looks like" in said or f"{source} answers at" in said
+    assert "cannot be asked apart" not in said
+
+
 def test_two_modules_behind_one_address_are_told_and_not_listed():
     bus = ModuleBus({"7B0": [FakeModule("7B8"), FakeModule("7BA")], "720": FakeModule("728")})
     found = find(bus)
