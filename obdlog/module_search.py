@@ -147,8 +147,13 @@ class Search:
         """Leave out what answers requests to all: it is known already."""
         self._legislated = survey.legislated(self.client.exchanges)
 
-    def ask(self, payload: bytes, request: str, reply_from: str | None) -> Exchange | None:
-        """Return the exchange with one address, None where the road cannot carry it."""
+    def ask(
+        self, payload: bytes, request: str, reply_from: str | None, wait_s: float = 0.0
+    ) -> Exchange | None:
+        """Return the exchange with one address, None where the road cannot carry it.
+
+        `wait_s` [s] is how long the module may be silent where that is more than in a range.
+        """
         self.refused_by_road = ""
         try:
             exchange = self.client.ask(
@@ -156,7 +161,7 @@ class Search:
                 purpose=PURPOSE,
                 target=request,
                 reply_from=reply_from,
-                wait_s=self.wait_s,
+                wait_s=max(wait_s, self.wait_s),
                 keep=False,
             )
         except ValueError:
@@ -175,7 +180,7 @@ class Search:
             return
         self.progress(f"asking {module.name}")
         for payload in (build_tester_present(), build_tester_present(Language.ISO_14230)):
-            exchange = self.ask(payload, module.request, module.response)
+            exchange = self.ask(payload, module.request, module.response, PATIENT_WAIT_S)
             count = sources_of(exchange).count(module.response) if exchange is not None else 0
             if count > 1:
                 self.shared[module.request] = (module.response,) * count
@@ -212,7 +217,8 @@ class Search:
     def _ask_all(self, bits: int, payload: bytes) -> str:
         """Ask the range with `payload`; return why it was given up, else nothing."""
         not_carried, before = 0, ""
-        taken = {m.request for m in self.found.values()} | {m.request for m in self.silent}
+        taken = {m.request for m in (*self.found.values(), *self.silent)}
+        taken |= {m.response for m in self.silent}
         taken |= {usual_request(address) or "" for address in self._legislated}
         addresses = candidates(bits)
         for number, request in enumerate(addresses):
@@ -294,19 +300,15 @@ class Search:
 
     def _confirm(self, source: str, payload: bytes, *requests: str) -> None:
         """Ask again, so that a late or a stray answer gives no module a wrong address."""
-        usual, self.wait_s = self.wait_s, max(self.wait_s, PATIENT_WAIT_S)
-        try:
-            for request in filter(None, requests):
-                exchange = self.ask(payload, request, source)
-                count = sources_of(exchange).count(source) if exchange is not None else 0
-                if count > 1:
-                    self.shared[request] = (source,) * count
-                    return
-                if count:
-                    self.found[source] = module_at(request, source)
-                    return
-        finally:
-            self.wait_s = usual
+        for request in filter(None, requests):
+            exchange = self.ask(payload, request, source, PATIENT_WAIT_S)
+            count = sources_of(exchange).count(source) if exchange is not None else 0
+            if count > 1:
+                self.shared[request] = (source,) * count
+                return
+            if count:
+                self.found[source] = module_at(request, source)
+                return
         self.remarks.append(
             f"{source} answered once when {requests[0]} was asked, and not again; it was not read"
         )

@@ -149,6 +149,17 @@ def test_traffic_that_looks_like_an_answer_everywhere_hides_no_module(chatter):
     assert "cannot be asked apart" not in said
 
 
+def test_a_known_module_has_more_time_and_nothing_is_sent_from_where_it_answers():
+    module = module_at("730", "738")
+    bus = ModuleBus({})
+    found = discovery.find_modules(connected(bus), (module,))
+    assert found.silent == (module,)
+    waits = {r.wait_s or 0.0 for r in bus.requests if r.target == "730"}
+    searching = {r.wait_s or 0.0 for r in bus.requests if r.target == "731"}
+    assert min(waits) > max(searching)
+    assert "738" not in {r.target for r in bus.requests}
+
+
 def test_two_modules_behind_one_address_are_told_and_not_listed():
     bus = ModuleBus({"7B0": [FakeModule("7B8"), FakeModule("7BA")], "720": FakeModule("728")})
     found = find(bus)

@@ -183,6 +183,13 @@ def test_silence_is_not_answered_by_a_second_erase(erase):
     assert any("did not say what became of the erase" in step for step in next_steps(erasure))
 
 
+def test_of_codes_that_are_there_after_silence_no_fault_is_claimed(erase):
+    _, erasure, _ = erase({"7B0": brake(LISTED, erase=None)}, (BRAKE,), generic=False)
+    said = " ".join(next_steps(erasure))
+    assert "C0035: it was not carried out, or the codes came back at once" in said
+    assert "points to a fault" not in said
+
+
 def test_a_refusal_is_told_in_the_words_of_the_modules_own_standard(erase):
     bus, erasure, _ = erase({"7B0": brake(LISTED, erase="7F1422")}, (BRAKE,), generic=False)
     (module,) = erasure.modules

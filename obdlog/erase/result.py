@@ -99,7 +99,7 @@ def next_steps(erasure: Erasure, case: str = "") -> tuple[str, ...]:
     for m in modules:
         steps += _about(m)
     permanent = sorted({c for m in after for c in m.with_status("permanent")})
-    back = sorted({c for m in modules if m.sent and m.accepted is not False for c in m.stored})
+    back = sorted({c for m in modules if m.sent and m.accepted for c in m.stored})
     if back:
         more = f" and {len(back) - MOST_NAMED} more" if len(back) > MOST_NAMED else ""
         steps.append(
@@ -143,10 +143,15 @@ def _about(m: ModuleErasure) -> list[str]:
             f"{m.title} was not read back: what it holds now is not known. Read the codes again."
         )
     elif m.accepted is None and m.before:
-        steps.append(
-            f"{m.title} did not say what became of the erase; the read-back shows "
-            f"{', '.join(m.after) or 'no codes any more'}."
-        )
+        told = f"{m.title} did not say what became of the erase; the read-back shows "
+        if m.stored:
+            told += (
+                f"{', '.join(m.after)}: it was not carried out, or the codes came back at once. "
+            )
+            told += "Read the codes again before any second try."
+        else:
+            told += f"{', '.join(m.after) or 'no codes any more'}."
+        steps.append(told)
     return steps
 
 
