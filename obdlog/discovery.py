@@ -11,12 +11,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from obdlog import survey
 from obdlog.client import Client
 from obdlog.errors import NoAnswerError, RefusedError
-from obdlog.model import FUNCTIONAL, Bus, Exchange
+from obdlog.model import FUNCTIONAL, SEARCH, Bus, Exchange
 from obdlog.module_search import (
     NO_STANDARD_SEARCH,
     OVERHEAD_S,
     PATIENT_WAIT_S,
-    PURPOSE,
     RANGES,
     WAIT_S,
     Found,
@@ -29,7 +28,6 @@ from obdlog.modules import Module, may_be_asked, module_at, usual_request
 from obdlog.services.sessions import build_default_session, build_tester_present
 
 __all__ = [
-    "PURPOSE",
     "Found",
     "estimate_s",
     "find_modules",
@@ -190,5 +188,5 @@ def recorded_shared(exchanges: Iterable[Exchange]) -> Mapping[str, tuple[str, ..
     return {
         e.request.target: sources_of(e)
         for e in exchanges
-        if e.request.purpose == PURPOSE and len(sources_of(e)) > 1
+        if e.request.purpose == SEARCH and len(sources_of(e)) > 1
     }

@@ -16,6 +16,9 @@ FUNCTIONAL = "functional"
 UNKNOWN_SOURCE = "unknown"
 """Source of a message that arrived without a header."""
 
+SEARCH = "search"
+"""Purpose of a request that only asks whether somebody is there."""
+
 NEGATIVE_RESPONSE = 0x7F
 RESPONSE_PENDING = 0x78
 """Code of a negative response that only asks for time (ISO 14229-1, ISO 14230-3)."""

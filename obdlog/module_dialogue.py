@@ -15,8 +15,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from obdlog import survey
 from obdlog.client import Client
-from obdlog.model import Exchange, Outcome, Request
-from obdlog.module_search import PURPOSE
+from obdlog.model import SEARCH, Exchange, Outcome, Request
 from obdlog.modules import Language, Module
 from obdlog.services import identification, older_codes, sessions, trouble_reports
 from obdlog.services.refusals import (
@@ -65,7 +64,7 @@ class Dialogue:
         own = [
             e
             for e in recorded
-            if e.request.target == self._module.request and e.request.purpose != PURPOSE
+            if e.request.target == self._module.request and e.request.purpose != SEARCH
         ]
         for exchange in own[:MOST_RECORDED]:
             if exchange.request.service in _READING:

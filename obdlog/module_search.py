@@ -19,11 +19,10 @@ from obdlog import survey
 from obdlog.addresses import LEGISLATED_REQUESTS, LEGISLATED_RESPONSES
 from obdlog.client import Client
 from obdlog.errors import NoAnswerError
-from obdlog.model import UNKNOWN_SOURCE, Exchange, Outcome
+from obdlog.model import SEARCH, UNKNOWN_SOURCE, Exchange, Outcome
 from obdlog.modules import Language, Module, module_at, usual_request
 from obdlog.services.sessions import build_default_session, build_tester_present
 
-PURPOSE = "search"
 WAIT_S = 0.06
 """How long a module may be silent: it has 50 ms (ISO 14229-2, P2server_max)."""
 PAUSE_S = 0.02
@@ -158,7 +157,7 @@ class Search:
         try:
             exchange = self.client.ask(
                 payload,
-                purpose=PURPOSE,
+                purpose=SEARCH,
                 target=request,
                 reply_from=reply_from,
                 wait_s=max(wait_s, self.wait_s),

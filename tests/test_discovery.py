@@ -7,7 +7,7 @@ import pytest
 from obdlog import discovery, module_search
 from obdlog.client import Client
 from obdlog.errors import LinkClosedError, NoAnswerError, RefusedError
-from obdlog.model import FUNCTIONAL, Bus, EcuMessage, Exchange, Outcome, Request
+from obdlog.model import FUNCTIONAL, SEARCH, Bus, EcuMessage, Exchange, Outcome, Request
 from obdlog.modules import Language, Module, System, module_at
 from obdlog.transport.base import BusProtocol
 from tests.fakes import CAN, KWP
@@ -51,7 +51,7 @@ def test_an_answer_from_an_unusual_address_is_kept_with_it():
 def test_only_harmless_requests_go_out_one_at_a_time_to_the_ranges():
     bus = ModuleBus({"7B0": FakeModule("7B8")})
     find(bus)
-    searched = [r for r in bus.requests if r.purpose == discovery.PURPOSE]
+    searched = [r for r in bus.requests if r.purpose == SEARCH]
     assert {r.payload for r in searched} == {b"\x3e\x00", b"\x10\x01"}
     assert {(r.target, r.reply_from) for r in searched if r.reply_from} == {("7B0", "7B8")}
     assert all(r.wait_s == module_search.WAIT_S for r in searched if r.reply_from is None)
@@ -217,7 +217,7 @@ def test_only_answers_are_kept_in_memory():
     bus = ModuleBus({"7B0": FakeModule("7B8")})
     client = connected(bus)
     discovery.find_modules(client)
-    assert len([e for e in client.exchanges if e.request.purpose == discovery.PURPOSE]) == 2
+    assert len([e for e in client.exchanges if e.request.purpose == SEARCH]) == 2
 
 
 @pytest.mark.parametrize(("again", "expected"), [(True, [("7B0", "7B8")]), (False, [])])
@@ -325,7 +325,7 @@ def test_the_pace_leaves_a_pause_and_the_estimate_fits():
     began_s = bus.clock.now_s()
     discovery.find_modules(client)
     took_s = bus.clock.now_s() - began_s
-    asked = sum(r.purpose == discovery.PURPOSE for r in bus.requests)
+    asked = sum(r.purpose == SEARCH for r in bus.requests)
     assert took_s / asked >= 0.05  # at most 20 requests a second
     assert took_s <= discovery.estimate_s(client)
     assert discovery.estimate_s(Client(ModuleBus({}, KWP))) == 0.0

@@ -535,3 +535,22 @@ def test_a_refusal_that_names_the_session_tells_the_language():
     )
     assert survey.language_of([refused], "70D") is Language.ISO_14229
     assert survey.language_of([refused], "7B8") is None
+
+
+def test_who_was_only_heard_in_a_search_is_not_blamed_for_what_another_was_asked():
+    def asked(payload: str, source: str, answer: str, purpose: str) -> Exchange:
+        message = EcuMessage(source, bytes.fromhex(answer))
+        request = Request(bytes.fromhex(payload), "750", purpose)
+        return Exchange(0.0, request, (message,))
+
+    found = survey.survey_codes(
+        [
+            asked("3E00", "701", "7E00", "search"),  # traffic that looks like an answer
+            asked("3E00", "758", "7F3E11", "search"),
+            asked("1902AF", "758", "7F1911", "codes"),
+        ],
+        Bus.CAN,
+    )
+    errors = {m.address: m.error for m in found}
+    assert errors["701"] is None
+    assert "refused" in (errors["758"] or "")

@@ -18,7 +18,7 @@ from obdlog.history import (
     lists_stored_codes,
     split_at_erases,
 )
-from obdlog.model import Exchange, Work
+from obdlog.model import SEARCH, Exchange, Work
 from obdlog.modules import Module
 from obdlog.services.registry import ERASE_SERVICES
 
@@ -29,9 +29,6 @@ IDENTITY, BY_IDENTIFIER, OLDER_IDENTITY = 0x09, 0x22, 0x1A
 
 _OF_MODULES = 0xF1
 """First byte of the identifiers about the module itself (ISO 14229-1)."""
-
-SEARCH = "search"
-"""Purpose of the requests with which modules are searched for."""
 
 Names = Mapping[str, Module]
 """What the case's module map knows, by response address."""

@@ -15,7 +15,7 @@ from obdlog.cli import screen
 from obdlog.cli.road import Road
 from obdlog.discovery import Found
 from obdlog.errors import NoAnswerError, RefusedError
-from obdlog.model import Exchange
+from obdlog.model import SEARCH, Exchange
 from obdlog.module_map import Search, case_map, load_module_map, not_beside, remember
 from obdlog.module_search import shared_remarks
 from obdlog.modules import (
@@ -155,7 +155,7 @@ def choose(road: Road, wanted: Wanted, case: Path | None, *, go_on: bool = False
     if session is not None:
         if wanted.every:
             # What was heard in the search and not read belongs to the result, too.
-            heard = (e for e in session.exchanges if e.request.purpose == discovery.PURPOSE)
+            heard = (e for e in session.exchanges if e.request.purpose == SEARCH)
             road.client.exchanges += [e for e in heard if e.messages]
         return _recorded(session.exchanges, known, wanted)
     if said := discovery.require_stationary(road.client):

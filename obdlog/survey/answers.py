@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from obdlog.addresses import LEGISLATED_RESPONSES, on_older_bus
-from obdlog.model import FUNCTIONAL, UNKNOWN_SOURCE, Bus, EcuMessage, Exchange, Outcome
+from obdlog.model import FUNCTIONAL, SEARCH, UNKNOWN_SOURCE, Bus, EcuMessage, Exchange, Outcome
 from obdlog.modules import Language, usual_request
 from obdlog.services import refusals
 from obdlog.services.obd_on_uds import classic_exchange
@@ -88,11 +88,13 @@ def asked_of(exchanges: Sequence[Exchange], address: str, *, hears_all: bool) ->
     """Return the exchanges whose request reached the module at `address`.
 
     What is asked of all reaches it where it once answered that (`hears_all`), or where its
-    address says that it must (ISO 15765-4, the older buses).
+    address says that it must (ISO 15765-4, the older buses). Whoever was heard in a search only
+    is not known to listen where that was sent.
     """
     hears = hears_all or address in LEGISLATED_RESPONSES or address == UNKNOWN_SOURCE
     hears = hears or on_older_bus(address)
-    own = {e.request.target for e in exchanges if _meant(e, address)} - {FUNCTIONAL}
+    alone = (e.request for e in exchanges if _meant(e, address))
+    own = {request.target for request in alone if request.purpose != SEARCH} - {FUNCTIONAL}
     return [
         e
         for e in exchanges
