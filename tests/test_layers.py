@@ -44,7 +44,7 @@ MAY_IMPORT = {
     "module_map": LEAVES | {"session.format", "toml_file"},
     "module_search": PURE | {"survey", "client"},
     "discovery": PURE | {"survey", "client", "module_search"},
-    "module_dialogue": PURE | {"survey", "client", "module_search"},
+    "module_dialogue": PURE | {"survey", "client"},
     "module_reading": PURE | {"survey", "client", "module_dialogue", "module_search"},
     "erase": PURE
     | {"survey", "history", "case_history", "client", "module_reading", "module_dialogue"}

@@ -153,4 +153,5 @@ def test_a_module_that_shows_nothing_outside_its_session_is_left_alone(run, monk
 @pytest.mark.parametrize("case", [[], ["--case", "empty"]])
 def test_after_a_key_cycle_there_must_be_evidence(run, car, case):
     Path("empty").mkdir()
-    run("clear", "--link", "car", "--after-key-cycle", *case, code=6 if case else 2)
+    result = run("clear", "--link", "car", "--after-key-cycle", *case, code=6 if case else 2)
+    assert "evidence" in result.stderr
