@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -244,6 +244,30 @@ def _require_standing_engine(road: Road) -> None:
         raise RefusedError(
             f"the engine runs at {running:.0f} rpm; no extended session was asked for", hint=hint
         )
+
+
+def read_all(
+    road: Road,
+    wanted: Wanted,
+    case: Path | None,
+    ask: Callable[[], None],
+    *,
+    codes: bool = True,
+) -> tuple[Chosen, tuple[Module, ...], NoAnswerError | None]:
+    """Read the legislated modules by `ask`, then the others that are wanted.
+
+    Returned last is the error of `ask` where none of the legislated ones answered: the others
+    are read all the same, and the caller knows what then counts as nothing.
+    """
+    silent: NoAnswerError | None = None
+    try:
+        ask()
+    except NoAnswerError as error:
+        silent = error
+    if not wanted:
+        return Chosen(), (), silent
+    chosen = choose(road, wanted, case, go_on=True)
+    return chosen, read(road, chosen, wanted, case, codes=codes, legislated=codes), silent
 
 
 def add_modules(

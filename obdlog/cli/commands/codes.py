@@ -31,7 +31,6 @@ from obdlog.cli.options import (
     UnpluggedOption,
 )
 from obdlog.cli.road import Road, open_road, work_of
-from obdlog.errors import NoAnswerError
 from obdlog.history import accepted_erase
 from obdlog.model import FUNCTIONAL, Exchange, Reading
 from obdlog.modules import Module
@@ -135,16 +134,7 @@ def _read(
     NoAnswerError
         Nothing answered at all.
     """
-    silent: NoAnswerError | None = None
-    try:
-        road.client.read_codes()
-    except NoAnswerError as error:
-        silent = error
-    chosen = every_module.Chosen()
-    modules: tuple[Module, ...] = ()
-    if wanted:
-        chosen = every_module.choose(road, wanted, case, go_on=True)
-        modules = every_module.read(road, chosen, wanted, case, legislated=True)
+    chosen, modules, silent = every_module.read_all(road, wanted, case, road.client.read_codes)
     erases = _erases(road, modules)
     road.client.exchanges[:0] = erases
     if silent and not erases and not (wanted and survey.answered(road.client.exchanges)):

@@ -23,7 +23,6 @@ from obdlog.cli.options import (
 )
 from obdlog.cli.road import Road, open_road
 from obdlog.cli.unread import show_unread
-from obdlog.errors import NoAnswerError
 from obdlog.modules import Module
 
 VIN_CHECK = {
@@ -81,16 +80,9 @@ def _read(
     NoAnswerError
         Nothing answered, and no recording tells the VIN.
     """
-    silent: NoAnswerError | None = None
-    try:
-        road.client.read_vehicle()
-    except NoAnswerError as error:
-        silent = error
-    chosen = every_module.Chosen()
-    modules: tuple[Module, ...] = ()
-    if wanted:
-        chosen = every_module.choose(road, wanted, case, go_on=True)
-        modules = every_module.read(road, chosen, wanted, case, codes=False)
+    chosen, modules, silent = every_module.read_all(
+        road, wanted, case, road.client.read_vehicle, codes=False
+    )
     if silent and road.recorded_vin is None and not survey.answered(road.client.exchanges):
         raise silent
     return chosen, modules
