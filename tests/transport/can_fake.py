@@ -3,10 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from typing import Any
 
 import can
+import pytest
 
 from obdlog.clock import ManualClock
+from obdlog.links.url import parse_url
+from obdlog.model import Exchange
+from obdlog.transport.can_bus import CanTransport
+
+ALIVE = {"7DF#020100": [(0.01, "7E8#0641001E190003")]}
+"""A car whose engine module answers the first question."""
 
 Reaction = Iterable["tuple[float, str]"]
 """(seconds after the frame, ``7E8#0341…``) of each frame that answers one."""
@@ -99,3 +107,26 @@ class FakeBus:
 
     def shutdown(self) -> None:
         self.shut += 1
+
+
+def plug_into(
+    monkeypatch: pytest.MonkeyPatch,
+    answers: Mapping[str, Any],
+    *,
+    url: str = "can://virtual/bench",
+    connect: bool = True,
+    **how: Any,
+) -> tuple[CanTransport, FakeBus]:
+    """Return a transport on a fake bus, connected unless told otherwise, and the bus."""
+    clock = ManualClock()
+    bus = FakeBus(clock, {**ALIVE, **answers}, **how)
+    monkeypatch.setattr(can, "Bus", lambda **_: bus)
+    transport = CanTransport(parse_url(url), clock=clock)
+    if connect:
+        transport.connect()
+        bus.sent.clear()
+    return transport, bus
+
+
+def payloads(exchange: Exchange) -> list[tuple[str, str]]:
+    return [(m.source, m.payload.hex().upper()) for m in exchange.messages]

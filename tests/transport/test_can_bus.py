@@ -6,6 +6,7 @@ examples are written out by hand.
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 import can
@@ -17,31 +18,14 @@ from obdlog.links.url import parse_url
 from obdlog.model import Generation, Outcome, Request
 from obdlog.transport import can_open
 from obdlog.transport.can_bus import CanTransport
-from tests.transport.can_fake import FakeBus
+from tests.transport.can_fake import ALIVE, FakeBus, payloads, plug_into
 
-ALIVE = {"7DF#020100": [(0.01, "7E8#0641001E190003")]}
 VIN_29 = "18DAF110"
 
 
 @pytest.fixture
 def plug_in(monkeypatch):
-    """Return a function that connects to a fake bus and gives transport and bus."""
-
-    def plug_in(answers, *, connect=True, url="can://virtual/bench", **options):
-        clock = ManualClock()
-        bus = FakeBus(clock, {**ALIVE, **answers}, **options)
-        monkeypatch.setattr(can, "Bus", lambda **_: bus)
-        transport = CanTransport(parse_url(url), clock=clock)
-        if connect:
-            transport.connect()
-            bus.sent.clear()
-        return transport, bus
-
-    return plug_in
-
-
-def payloads(exchange: Any) -> list[tuple[str, str]]:
-    return [(m.source, m.payload.hex().upper()) for m in exchange.messages]
+    return partial(plug_into, monkeypatch)
 
 
 def test_a_functional_request_is_padded_to_eight_bytes_and_heard_from_every_module(plug_in):

@@ -8,6 +8,7 @@ from __future__ import annotations
 import errno
 import random
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import can
@@ -19,9 +20,8 @@ from obdlog.links.url import parse_url
 from obdlog.model import Outcome, Request
 from obdlog.transport.can_bus import CanTransport
 from obdlog.transport.can_talk import LONGEST_S, MOST_MESSAGES, VERIFY_S
-from tests.transport.can_fake import FakeBus
+from tests.transport.can_fake import ALIVE, FakeBus, payloads, plug_into
 
-ALIVE = {"7DF#020100": [(0.01, "7E8#0641001E190003")]}
 RPM = Request(b"\x01\x0c")
 ERASE = Request(b"\x04")
 ONE = Request(b"\x22\xf1\x90", "7E0")
@@ -31,27 +31,7 @@ PlugIn = Callable[..., tuple[CanTransport, FakeBus]]
 
 @pytest.fixture
 def plug_in(monkeypatch: pytest.MonkeyPatch) -> PlugIn:
-    def plug_in(
-        answers: dict[str, Any],
-        *,
-        url: str = "can://virtual/bench",
-        connect: bool = True,
-        **how: Any,
-    ) -> tuple[CanTransport, FakeBus]:
-        clock = ManualClock()
-        bus = FakeBus(clock, {**ALIVE, **answers}, **how)
-        monkeypatch.setattr(can, "Bus", lambda **_: bus)
-        transport = CanTransport(parse_url(url), clock=clock)
-        if connect:
-            transport.connect()
-            bus.sent.clear()
-        return transport, bus
-
-    return plug_in
-
-
-def payloads(exchange: Any) -> list[tuple[str, str]]:
-    return [(m.source, m.payload.hex().upper()) for m in exchange.messages]
+    return partial(plug_into, monkeypatch)
 
 
 def socketcan_error(kind: int) -> can.Message:
